@@ -1,0 +1,183 @@
+"""Checking everything that is stored against the ledger: every chain, every column of every row.
+
+Reads entries in runs and, for each run, the rows that point to it; memory does not grow with the number of facts.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import islice
+from typing import Any
+from uuid import UUID
+
+from fleetcal.ledger.canonical import NotCanonical, moment_text
+from fleetcal.ledger.chain import Break, Link, breaks, parse
+from fleetcal.ledger.facts import Recorded, Register, payload_of, recorded_models
+from fleetcal.ledger.models import Entry, Head
+
+RUN = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One difference. *seq* is None where no single entry is meant; the two values are as they stand in the row and in the entry."""
+
+    stream: str
+    seq: int | None
+    what: str
+    table: str = ""
+    row: str = ""
+    column: str = ""
+    in_row: str = ""
+    in_entry: str = ""
+
+
+def verify(progress: Callable[[int, int], None] | None = None) -> Iterator[Finding]:
+    """Every finding, in the order of streams and entries; nothing when all is well. *progress* gets (entries read, entries in all)."""
+    total = Entry.objects.count()
+    heads = {head.stream: head for head in Head.objects.all()}
+    chains = _Chains()
+    registers = _Registers()
+    ordered = iter(Entry.objects.order_by("stream", "seq").iterator(chunk_size=RUN))
+    done = 0
+    while run := list(islice(ordered, RUN)):
+        yield from chains.take(run)
+        yield from _compare_rows(run, registers)
+        done += len(run)
+        if progress:
+            progress(done, total)
+    yield from chains.close(heads)
+    yield from registers.close()
+
+
+class _Chains:
+    """Feeds entries, ordered by stream and seq, to one chain check after another."""
+
+    def __init__(self) -> None:
+        self.links: list[Link] = []
+        self.stream: str | None = None
+        self.last: dict[str, tuple[int, str]] = {}
+
+    def take(self, run: list[Entry]) -> Iterator[Finding]:
+        for entry in run:
+            if entry.stream != self.stream:
+                yield from self._flush()
+                self.stream = entry.stream
+            self.links.append(Link(entry.seq, entry.digest, bytes(entry.body)))
+            yield from _compare_columns(entry)
+
+    def close(self, heads: dict[str, Head]) -> Iterator[Finding]:
+        yield from self._flush()
+        for stream, (count, digest) in self.last.items():
+            head = heads.pop(stream, None)
+            if head is None or (head.count, head.digest) != (count, digest):
+                said = f"{head.count} entries ending in {head.digest}" if head else "nothing"
+                yield Finding(stream, None, f"the head says {said}; the entries are {count} ending in {digest}")
+        for head in heads.values():
+            if head.count:
+                yield Finding(head.stream, None, f"all {head.count} entries are missing")
+
+    def _flush(self) -> Iterator[Finding]:
+        if self.stream is not None and self.links:
+            yield from (_from_break(found) for found in breaks(self.stream, self.links))
+            self.last[self.stream] = (self.links[-1].seq + 1, self.links[-1].digest)
+        self.links = []
+
+
+class _Registers:
+    """Register rows change; each must stand as its newest entry says, and none may vanish."""
+
+    def __init__(self) -> None:
+        self.newest: dict[tuple[str, str], tuple[int, Entry]] = {}
+        self.seen: dict[tuple[str, str], int] = {}
+
+    def note(self, table: str, row: str, entry: Entry) -> None:
+        self.newest[table, row] = (entry.pk, Entry(pk=entry.pk, stream=entry.stream, seq=entry.seq))
+
+    def close(self) -> Iterator[Finding]:
+        for model in recorded_models():
+            if issubclass(model, Register):
+                table = model._meta.label_lower
+                for row, entry_id in model._default_manager.values_list("pk", "entry_id").iterator():
+                    self.seen[table, str(row)] = entry_id
+        for (table, row), (entry_id, entry) in self.newest.items():
+            found = self.seen.get((table, row))
+            if found is None:
+                yield Finding(entry.stream, entry.seq, "the row has been deleted", table, row)
+            elif found != entry_id:
+                yield Finding(entry.stream, entry.seq, "the row does not point to its newest entry", table, row)
+
+
+def _compare_columns(entry: Entry) -> Iterator[Finding]:
+    try:
+        members = parse(bytes(entry.body))
+    except NotCanonical:
+        return  # the chain check reports the body itself
+    for column, stored in (("at", moment_text(entry.at)), ("actor", entry.actor), ("kind", entry.kind)):
+        if members[column] != stored:
+            yield Finding(
+                entry.stream, entry.seq, "look-up column differs", "ledger.entry", str(entry.pk), column, stored, members[column]
+            )
+
+
+def _compare_rows(run: list[Entry], registers: _Registers) -> Iterator[Finding]:
+    by_id = {entry.pk: entry for entry in run}
+    recorded = {entry.pk: _rows_in(entry) for entry in run}
+    tables = {model._meta.label_lower: model for model in recorded_models()}
+    present: dict[int, dict[str, dict[str, Recorded]]] = defaultdict(lambda: defaultdict(dict))
+    for table, model in tables.items():
+        for row in model._default_manager.filter(entry_id__in=list(by_id)):
+            present[row.entry_id][table][str(row.pk)] = row
+    for entry in run:
+        for table in recorded[entry.pk].keys() | present[entry.pk].keys():
+            told = recorded[entry.pk].get(table, {})
+            rows = present[entry.pk].get(table, {})
+            is_register = table in tables and issubclass(tables[table], Register)
+            yield from _compare_table(entry, table, told, rows, is_register)
+            if is_register:
+                for row_id in told:
+                    registers.note(table, row_id, entry)
+
+
+def _compare_table(
+    entry: Entry, table: str, told: dict[str, Any], rows: dict[str, Recorded], is_register: bool
+) -> Iterator[Finding]:
+    for row_id in rows.keys() - told.keys():
+        yield Finding(entry.stream, entry.seq, "the row stands in no entry", table, row_id)
+    if not is_register:
+        for row_id in told.keys() - rows.keys():
+            yield Finding(entry.stream, entry.seq, "the row has been deleted", table, row_id)
+    for row_id in rows.keys() & told.keys():
+        now = payload_of(rows[row_id])
+        for column in sorted(now.keys() | told[row_id].keys()):
+            if now.get(column) != told[row_id].get(column):
+                yield Finding(
+                    entry.stream,
+                    entry.seq,
+                    "the row was edited",
+                    table,
+                    row_id,
+                    column,
+                    _shown(now.get(column)),
+                    _shown(told[row_id].get(column)),
+                )
+
+
+def _rows_in(entry: Entry) -> dict[str, dict[str, Any]]:
+    try:
+        data = parse(bytes(entry.body))["data"]
+        return {table: {_row_id(row): row for row in rows} for table, rows in data.get("rows", {}).items()}
+    except (NotCanonical, AttributeError, KeyError, TypeError, ValueError):
+        return {}  # the chain check reports the body itself
+
+
+def _row_id(row: dict[str, Any]) -> str:
+    return str(UUID(row["id"]))
+
+
+def _shown(value: Any) -> str:
+    return "nothing" if value is None else str(value)
+
+
+def _from_break(found: Break) -> Finding:
+    return Finding(found.stream, found.seq, found.what)

@@ -1,0 +1,10 @@
+# Dates that read the same on both sides of an ocean: 25 Nov 2026.
+DATE_FORMAT = "j M Y"
+DATETIME_FORMAT = "j M Y, H:i"
+SHORT_DATE_FORMAT = "j M Y"
+SHORT_DATETIME_FORMAT = "j M Y, H:i"
+TIME_FORMAT = "H:i"
+THOUSAND_SEPARATOR = " "
+DECIMAL_SEPARATOR = "."
+USE_THOUSAND_SEPARATOR = True
+NUMBER_GROUPING = 3
