@@ -21,8 +21,14 @@ DEBUG = flag("FLEETCAL_DEBUG", True)
 # Where one machine keeps its database, attachments, demo files and broker socket.
 DATA_DIR = Path(os.environ.get("FLEETCAL_DATA_DIR", BASE_DIR / "var"))
 # No default outside debug: a secret that stands in a repository is not one.
-SECRET_KEY = os.environ["FLEETCAL_SECRET_KEY"] if not DEBUG else os.environ.get("FLEETCAL_SECRET_KEY", "debug-only")
-ALLOWED_HOSTS = os.environ["FLEETCAL_HOSTS"].split(",") if not DEBUG else ["localhost", "127.0.0.1", "[::1]", "testserver"]
+SECRET_KEY = (
+    os.environ["FLEETCAL_SECRET_KEY"] if not DEBUG else os.environ.get("FLEETCAL_SECRET_KEY", "debug-only")
+)
+ALLOWED_HOSTS = (
+    os.environ["FLEETCAL_HOSTS"].split(",")
+    if not DEBUG
+    else ["localhost", "127.0.0.1", "[::1]", "testserver"]
+)
 CSRF_TRUSTED_ORIGINS = [origin for origin in os.environ.get("FLEETCAL_ORIGINS", "").split(",") if origin]
 
 INSTALLED_APPS = [
@@ -108,7 +114,9 @@ def database(url: str) -> dict[str, Any]:
     }
 
 
-DATABASES = {"default": database(os.environ.get("FLEETCAL_DATABASE_URL", f"sqlite:///{DATA_DIR / 'fleetcal.sqlite3'}"))}
+DATABASES = {
+    "default": database(os.environ.get("FLEETCAL_DATABASE_URL", f"sqlite:///{DATA_DIR / 'fleetcal.sqlite3'}"))
+}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "accounts.User"
@@ -165,7 +173,9 @@ SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not DEBUG
 SECURE_SSL_REDIRECT = flag("FLEETCAL_TLS_REDIRECT", not DEBUG)
 SECURE_HSTS_SECONDS = 0 if DEBUG else 31_536_000
-SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if flag("FLEETCAL_BEHIND_PROXY", False) else None
+SECURE_PROXY_SSL_HEADER = (
+    ("HTTP_X_FORWARDED_PROTO", "https") if flag("FLEETCAL_BEHIND_PROXY", False) else None
+)
 
 EMAIL_BACKEND = os.environ.get("FLEETCAL_EMAIL_BACKEND", "django.core.mail.backends.console.EmailBackend")
 DEFAULT_FROM_EMAIL = os.environ.get("FLEETCAL_EMAIL_FROM", "fleetcal@localhost")

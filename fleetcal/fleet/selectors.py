@@ -145,7 +145,11 @@ class PolicyBook:
 
     def __init__(self, versions: Iterable[PolicyVersion] | None = None) -> None:
         if versions is None:
-            versions = PolicyVersion.objects.select_related("policy").prefetch_related("repair_rules").order_by("number")
+            versions = (
+                PolicyVersion.objects.select_related("policy")
+                .prefetch_related("repair_rules")
+                .order_by("number")
+            )
         self._by_scope: Mapping[tuple[str, str], list[PolicyVersion]] = defaultdict(list)
         for version in versions:
             self._by_scope[version.policy.unit_kind, version.policy.suspension].append(version)
@@ -167,7 +171,9 @@ class PolicyBook:
 def search(vehicles: VehicleQuerySet, text: str) -> VehicleQuerySet:
     from_key = "".join(c for c in text.upper() if c.isalnum())
     return vehicles.filter(
-        Q(plate_key__contains=from_key) | Q(fleet_number__icontains=text.strip()) | Q(vin__icontains=text.strip())
+        Q(plate_key__contains=from_key)
+        | Q(fleet_number__icontains=text.strip())
+        | Q(vin__icontains=text.strip())
     )
 
 

@@ -93,14 +93,18 @@ def breaks(stream: str, links: Iterable[Link]) -> Iterator[Break]:
             yield Break(stream, expected, f"entry {expected} is missing; the next one present is {link.seq}")
         digest = digest_of(link.body)
         if digest != link.digest:
-            yield Break(stream, link.seq, f"stored digest {link.digest} is not that of the stored bytes, {digest}")
+            yield Break(
+                stream, link.seq, f"stored digest {link.digest} is not that of the stored bytes, {digest}"
+            )
         try:
             members = parse(link.body)
         except NotCanonical as error:
             yield Break(stream, link.seq, str(error))
         else:
             if members["stream"] != stream or members["seq"] != link.seq:
-                yield Break(stream, link.seq, f"the bytes say stream {members['stream']} entry {members['seq']}")
+                yield Break(
+                    stream, link.seq, f"the bytes say stream {members['stream']} entry {members['seq']}"
+                )
             elif members["prev"] != prev:
                 yield Break(stream, link.seq, f"follows {members['prev']}, but the entry before it is {prev}")
         expected, prev = link.seq + 1, digest

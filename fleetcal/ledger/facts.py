@@ -44,7 +44,8 @@ class Recorded(models.Model):
     def check(cls, **kwargs: Any) -> list[checks.CheckMessage]:
         floats = [f.name for f in cls._meta.concrete_fields if isinstance(f, models.FloatField)]
         return super().check(**kwargs) + [
-            checks.Error(f"{cls.__name__}.{name}: a float cannot stand in the ledger", id="ledger.E001") for name in floats
+            checks.Error(f"{cls.__name__}.{name}: a float cannot stand in the ledger", id="ledger.E001")
+            for name in floats
         ]
 
 

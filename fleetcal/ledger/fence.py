@@ -25,5 +25,7 @@ def require(connection: BaseDatabaseWrapper) -> None:
     """The start-up self-test: every fact table has its triggers, and one of them is seen to hold. `FenceMissing` otherwise."""
     missing = triggers.unfenced(connection, fenced_tables())
     if missing:
-        raise triggers.FenceMissing(f"insert-only triggers are missing on {', '.join(missing)}; run `manage.py migrate`")
+        raise triggers.FenceMissing(
+            f"insert-only triggers are missing on {', '.join(missing)}; run `manage.py migrate`"
+        )
     triggers.self_test(connection, Entry._meta.db_table)

@@ -54,7 +54,11 @@ def record_many(drafts: Sequence[Draft], progress: Callable[[int], None] | None 
         if progress:
             progress(min(stop, len(drafts)))
     Head.objects.bulk_create(
-        heads.values(), update_conflicts=True, unique_fields=["stream"], update_fields=["count", "digest"], batch_size=300
+        heads.values(),
+        update_conflicts=True,
+        unique_fields=["stream"],
+        update_fields=["count", "digest"],
+        batch_size=300,
     )
     return entries
 
@@ -80,7 +84,9 @@ def _next_entry(draft: Draft, head: Head, now: datetime) -> Entry:
         rows.setdefault(row._meta.label_lower, []).append(payload_of(row))
     data = plain(draft.data) | ({"rows": rows} if rows else {})
     at = draft.at or now
-    content = Content(draft.stream, at, draft.actor, draft.kind, plain(draft.reason), data, secrets.token_hex(16))
+    content = Content(
+        draft.stream, at, draft.actor, draft.kind, plain(draft.reason), data, secrets.token_hex(16)
+    )
     body = body_of(content, head.count, head.digest)
     entry = Entry(
         stream=draft.stream,

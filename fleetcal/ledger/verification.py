@@ -72,7 +72,9 @@ class _Chains:
             head = heads.pop(stream, None)
             if head is None or (head.count, head.digest) != (count, digest):
                 said = f"{head.count} entries ending in {head.digest}" if head else "nothing"
-                yield Finding(stream, None, f"the head says {said}; the entries are {count} ending in {digest}")
+                yield Finding(
+                    stream, None, f"the head says {said}; the entries are {count} ending in {digest}"
+                )
         for head in heads.values():
             if head.count:
                 yield Finding(head.stream, None, f"all {head.count} entries are missing")
@@ -105,7 +107,9 @@ class _Registers:
             if found is None:
                 yield Finding(entry.stream, entry.seq, "the row has been deleted", table, row)
             elif found != entry_id:
-                yield Finding(entry.stream, entry.seq, "the row does not point to its newest entry", table, row)
+                yield Finding(
+                    entry.stream, entry.seq, "the row does not point to its newest entry", table, row
+                )
 
 
 def _compare_columns(entry: Entry) -> Iterator[Finding]:
@@ -116,7 +120,14 @@ def _compare_columns(entry: Entry) -> Iterator[Finding]:
     for column, stored in (("at", moment_text(entry.at)), ("actor", entry.actor), ("kind", entry.kind)):
         if members[column] != stored:
             yield Finding(
-                entry.stream, entry.seq, "look-up column differs", "ledger.entry", str(entry.pk), column, stored, members[column]
+                entry.stream,
+                entry.seq,
+                "look-up column differs",
+                "ledger.entry",
+                str(entry.pk),
+                column,
+                stored,
+                members[column],
             )
 
 

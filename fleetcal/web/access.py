@@ -44,7 +44,9 @@ def vehicle_or_404(request: HttpRequest, vehicle_id: UUID) -> Vehicle:
     return get_object_or_404(vehicles_for(person(request)).select_related("depot"), pk=vehicle_id)
 
 
-def row_of_vehicle_or_404(request: HttpRequest, rows: "type[Row] | models.QuerySet[Row]", row_id: UUID | int) -> Row:
+def row_of_vehicle_or_404(
+    request: HttpRequest, rows: "type[Row] | models.QuerySet[Row]", row_id: UUID | int
+) -> Row:
     """The row with this id, if it belongs to a vehicle that the person may see."""
     queryset = rows._default_manager.all() if isinstance(rows, type) else rows
     return get_object_or_404(queryset.filter(vehicle__in=vehicles_for(person(request))), pk=row_id)

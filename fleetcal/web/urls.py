@@ -5,10 +5,25 @@ from importlib.util import find_spec
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import URLPattern, URLResolver, include, path
 
-AREAS = ["due", "vehicles", "register", "checks", "repairs", "installations", "calibrations", "tickets", "evidence", "ledger"]
+AREAS = [
+    "due",
+    "vehicles",
+    "register",
+    "checks",
+    "repairs",
+    "installations",
+    "calibrations",
+    "tickets",
+    "evidence",
+    "ledger",
+]
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/", LoginView.as_view(), name="login"),
     path("sign-out/", LogoutView.as_view(), name="logout"),
-    *(path("", include(f"fleetcal.web.routes.{area}")) for area in AREAS if find_spec(f"fleetcal.web.routes.{area}")),
+    *(
+        path("", include(f"fleetcal.web.routes.{area}"))
+        for area in AREAS
+        if find_spec(f"fleetcal.web.routes.{area}")
+    ),
 ]

@@ -7,7 +7,9 @@ from fleetcal.ledger.facts import Register
 
 class Depot(Register):
     code = models.CharField(
-        max_length=8, unique=True, validators=[RegexValidator(r"^[A-Z0-9]{2,8}$", "Use 2 to 8 capital letters or digits.")]
+        max_length=8,
+        unique=True,
+        validators=[RegexValidator(r"^[A-Z0-9]{2,8}$", "Use 2 to 8 capital letters or digits.")],
     )
     name = models.CharField(max_length=80)
     address = models.TextField(blank=True)

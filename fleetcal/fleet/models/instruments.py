@@ -30,7 +30,9 @@ class Instrument(Register):
     capacity_kg = positive_kilograms("capacity (Max)")
     owner = models.CharField(max_length=80)
     serial = models.CharField("serial number", max_length=48, blank=True)
-    depot = models.ForeignKey(Depot, on_delete=models.PROTECT, null=True, blank=True, related_name="instruments")
+    depot = models.ForeignKey(
+        Depot, on_delete=models.PROTECT, null=True, blank=True, related_name="instruments"
+    )
     has_level_approach = models.BooleanField("approach lies in the plane of the platform", default=False)
     slope_percent = models.DecimalField(
         "slope of the site, %", max_digits=4, decimal_places=2, default=0, validators=[MinValueValidator(0)]
@@ -42,9 +44,12 @@ class Instrument(Register):
         constraints = [
             models.CheckConstraint(condition=known("kind", InstrumentKind), name="instrument_kind_known"),
             models.CheckConstraint(condition=known("scale_class", ScaleClass), name="instrument_class_known"),
-            models.CheckConstraint(condition=models.Q(e_kg__gt=0, d_kg__gt=0), name="instrument_divisions_positive"),
             models.CheckConstraint(
-                condition=models.Q(capacity_kg__gt=models.F("e_kg")), name="instrument_capacity_above_interval"
+                condition=models.Q(e_kg__gt=0, d_kg__gt=0), name="instrument_divisions_positive"
+            ),
+            models.CheckConstraint(
+                condition=models.Q(capacity_kg__gt=models.F("e_kg")),
+                name="instrument_capacity_above_interval",
             ),
         ]
 
@@ -70,7 +75,8 @@ class Certificate(Fact):
         ordering = ["instrument_id", "-verified_on"]
         constraints = [
             models.CheckConstraint(
-                condition=models.Q(valid_until__gte=models.F("verified_on")), name="certificate_valid_after_verified"
+                condition=models.Q(valid_until__gte=models.F("verified_on")),
+                name="certificate_valid_after_verified",
             ),
             models.UniqueConstraint(fields=["instrument", "number"], name="certificate_number_unique"),
         ]

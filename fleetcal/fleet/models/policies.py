@@ -30,15 +30,21 @@ class Policy(Register):
         verbose_name_plural = "policies"
         constraints = [
             models.UniqueConstraint(fields=["unit_kind", "suspension"], name="policy_scope_unique"),
-            models.CheckConstraint(condition=known("unit_kind", UnitKind, blank=True), name="policy_kind_known"),
-            models.CheckConstraint(condition=known("suspension", Suspension, blank=True), name="policy_suspension_known"),
+            models.CheckConstraint(
+                condition=known("unit_kind", UnitKind, blank=True), name="policy_kind_known"
+            ),
+            models.CheckConstraint(
+                condition=known("suspension", Suspension, blank=True), name="policy_suspension_known"
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
 
 
-def percent(name: str, default: str, places: int = 2, least: float = 0, most: float = 100) -> models.DecimalField:
+def percent(
+    name: str, default: str, places: int = 2, least: float = 0, most: float = 100
+) -> models.DecimalField:
     return models.DecimalField(
         name,
         max_digits=5,
@@ -65,21 +71,32 @@ class PolicyVersion(Fact):
     # tolerance and decision
     gross_percent = percent("tolerance, gross, ±%", "3.00", least=0.01)
     group_percent = percent("tolerance, axle group, ±%", "5.00", least=0.01)
-    basis = models.CharField("tolerance is", max_length=12, choices=ToleranceBasis, default=ToleranceBasis.MAXIMUM)
+    basis = models.CharField(
+        "tolerance is", max_length=12, choices=ToleranceBasis, default=ToleranceBasis.MAXIMUM
+    )
     floor_kg = KilogramField("tolerance is at least", default=0)
     rule = models.CharField("decision rule", max_length=12, choices=Rule, default=Rule.GUARDED)
     guard_ratio = models.DecimalField(
-        "guard band, times U", max_digits=4, decimal_places=2, default="1.00", validators=[MinValueValidator(0), MaxValueValidator(3)]
+        "guard band, times U",
+        max_digits=4,
+        decimal_places=2,
+        default="1.00",
+        validators=[MinValueValidator(0), MaxValueValidator(3)],
     )
     conformance_probability = models.DecimalField(
-        "probability of conformance asked for", max_digits=4, decimal_places=3, default="0.950",
+        "probability of conformance asked for",
+        max_digits=4,
+        decimal_places=3,
+        default="0.950",
         validators=[MinValueValidator(0.5), MaxValueValidator(0.999)],
     )
     repeatability_percent = percent("repeatability assumed until pooled, % of maximum", "0.30")
 
     # checks
     check_min_load_percent = percent("a check needs at least, % of maximum gross", "90.00")
-    check_min_readings = models.PositiveSmallIntegerField("settled readings in a check", default=2, validators=[MinValueValidator(1)])
+    check_min_readings = models.PositiveSmallIntegerField(
+        "settled readings in a check", default=2, validators=[MinValueValidator(1)]
+    )
     longest_interval_days = days("longest interval, days", 365)
     shortest_interval_days = days("shortest interval, days", 30)
     planning_window_days = days("planning window, days", 28)
@@ -94,7 +111,9 @@ class PolicyVersion(Fact):
 
     # calibration
     calibration_min_gross_percent = percent("loaded gross at least, % of maximum gross", "90.00")
-    steer_increase = models.DecimalField("steer axle heavier loaded by at least", max_digits=7, decimal_places=1, default="900.0")
+    steer_increase = models.DecimalField(
+        "steer axle heavier loaded by at least", max_digits=7, decimal_places=1, default="900.0"
+    )
     steer_increase_unit = models.CharField(max_length=2, choices=[("kg", "kg"), ("lb", "lb")], default="kg")
     axle_warn_percent = percent("warn below, % of the axle's maximum", "70.00")
     max_slope_percent = percent("site slope at most, %", "1.00")
@@ -102,8 +121,12 @@ class PolicyVersion(Fact):
 
     # installation
     cure_hours = models.PositiveSmallIntegerField("full bond after, h", default=72)
-    min_bond_temperature = models.DecimalField("bonding surface at least", max_digits=5, decimal_places=2, default="60.00")
-    min_bond_temperature_unit = models.CharField(max_length=1, choices=[("F", "°F"), ("C", "°C")], default="F")
+    min_bond_temperature = models.DecimalField(
+        "bonding surface at least", max_digits=5, decimal_places=2, default="60.00"
+    )
+    min_bond_temperature_unit = models.CharField(
+        max_length=1, choices=[("F", "°F"), ("C", "°C")], default="F"
+    )
     min_press_minutes = models.PositiveSmallIntegerField("pressed for at least, min", default=5)
     fuse_a = models.DecimalField("fuse in the supply lead, A", max_digits=5, decimal_places=2, default="3.00")
     alarm_margin_percent = percent("alarm point at most, % of the plate", "100.00")

@@ -19,7 +19,9 @@ class WeighingSystem(Register):
     fitted_on = models.DateField()
     removed_on = models.DateField(null=True, blank=True)
     division_kg = positive_kilograms("division of the display")
-    axle_count = models.PositiveSmallIntegerField("axles set in the display", validators=[MinValueValidator(1), MaxValueValidator(12)])
+    axle_count = models.PositiveSmallIntegerField(
+        "axles set in the display", validators=[MinValueValidator(1), MaxValueValidator(12)]
+    )
     mode = models.CharField("weighing mode", max_length=8, choices=WeighingMode)
     supply_v = models.PositiveSmallIntegerField("supply voltage", choices=[(12, "12 V"), (24, "24 V")])
     fuse_a = models.DecimalField("fuse in the supply lead, A", max_digits=5, decimal_places=2)
@@ -99,7 +101,9 @@ class Sensor(Register):
         ordering = ["system_id", "channel"]
         constraints = [
             models.UniqueConstraint(
-                fields=["system", "channel"], condition=models.Q(removed_on__isnull=True), name="sensor_channel_unique"
+                fields=["system", "channel"],
+                condition=models.Q(removed_on__isnull=True),
+                name="sensor_channel_unique",
             ),
             models.CheckConstraint(condition=models.Q(channel__gte=1), name="sensor_channel_from_one"),
             models.CheckConstraint(condition=known("side", Side), name="sensor_side_known"),

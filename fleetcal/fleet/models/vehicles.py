@@ -46,7 +46,9 @@ class Vehicle(Register):
         unique=True,
         null=True,
         blank=True,
-        validators=[RegexValidator(r"^[A-HJ-NPR-Z0-9]{17}$", "A VIN has 17 letters and digits, without I, O and Q.")],
+        validators=[
+            RegexValidator(r"^[A-HJ-NPR-Z0-9]{17}$", "A VIN has 17 letters and digits, without I, O and Q.")
+        ],
     )
     kind = models.CharField(max_length=8, choices=UnitKind)
     depot = models.ForeignKey(Depot, on_delete=models.PROTECT, related_name="vehicles")
@@ -63,7 +65,8 @@ class Vehicle(Register):
             models.CheckConstraint(condition=known("kind", UnitKind), name="vehicle_kind_known"),
             models.CheckConstraint(condition=models.Q(max_gross_kg__gt=0), name="vehicle_gross_positive"),
             models.CheckConstraint(
-                condition=models.Q(retired_on__isnull=True) | models.Q(retired_on__gte=models.F("in_service_on")),
+                condition=models.Q(retired_on__isnull=True)
+                | models.Q(retired_on__gte=models.F("in_service_on")),
                 name="vehicle_retired_after_service",
             ),
         ]

@@ -1,5 +1,11 @@
 from fleetcal.records.models.attachments import Attachment
-from fleetcal.records.models.calibrations import AcceptanceOutcome, Calibration, CalibrationAxle, CalibrationReading, Worksheet
+from fleetcal.records.models.calibrations import (
+    AcceptanceOutcome,
+    Calibration,
+    CalibrationAxle,
+    CalibrationReading,
+    Worksheet,
+)
 from fleetcal.records.models.checks import Check, CheckResult
 from fleetcal.records.models.files import ImportedFile, TicketSource
 from fleetcal.records.models.installations import Installation, SensorBond

@@ -24,7 +24,9 @@ class VehicleRecord(Fact):
     happened_at = models.DateTimeField()
     recorded_at = models.DateTimeField()
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    supersedes = models.OneToOneField("self", on_delete=models.PROTECT, null=True, blank=True, related_name="superseded_by")
+    supersedes = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="superseded_by"
+    )
     # A correction that takes the record back altogether.
     withdrawn = models.BooleanField(default=False)
     reason = models.TextField("reason for the correction", blank=True)
@@ -45,7 +47,9 @@ class VehicleRecord(Fact):
 
 
 def correction_has_reason(name: str) -> models.CheckConstraint:
-    return models.CheckConstraint(condition=models.Q(supersedes__isnull=True) | ~models.Q(reason=""), name=name)
+    return models.CheckConstraint(
+        condition=models.Q(supersedes__isnull=True) | ~models.Q(reason=""), name=name
+    )
 
 
 def record_indexes(name: str) -> list[models.Index]:

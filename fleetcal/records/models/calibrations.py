@@ -3,7 +3,13 @@ from django.db import models
 
 from fleetcal.fleet.models import Instrument, PolicyVersion, Vehicle, WeighingSystem
 from fleetcal.fleet.models.columns import KilogramField
-from fleetcal.records.models.base import PartOfRecord, VehicleRecord, correction_has_reason, record_indexes, text_list
+from fleetcal.records.models.base import (
+    PartOfRecord,
+    VehicleRecord,
+    correction_has_reason,
+    record_indexes,
+    text_list,
+)
 
 
 class LoadState(models.TextChoices):
@@ -34,7 +40,9 @@ class Worksheet(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["vehicle"], condition=models.Q(closed_at__isnull=True), name="worksheet_one_open_per_vehicle"
+                fields=["vehicle"],
+                condition=models.Q(closed_at__isnull=True),
+                name="worksheet_one_open_per_vehicle",
             )
         ]
 
@@ -77,7 +85,8 @@ class Calibration(VehicleRecord):
                 name="calibration_refusal_has_reason",
             ),
             models.CheckConstraint(
-                condition=models.Q(accepted=False) | models.Q(stop_a_at__isnull=False, stop_b_at__isnull=False),
+                condition=models.Q(accepted=False)
+                | models.Q(stop_a_at__isnull=False, stop_b_at__isnull=False),
                 name="calibration_accepted_has_stops",
             ),
             models.CheckConstraint(

@@ -2,7 +2,13 @@ from django.db import models
 
 from fleetcal.fleet.models import Instrument, PolicyVersion, WeighingSystem
 from fleetcal.fleet.models.columns import KilogramField, known
-from fleetcal.records.models.base import PartOfRecord, VehicleRecord, correction_has_reason, record_indexes, text_list
+from fleetcal.records.models.base import (
+    PartOfRecord,
+    VehicleRecord,
+    correction_has_reason,
+    record_indexes,
+    text_list,
+)
 from fleetcal.records.models.files import ImportedFile
 
 
@@ -44,7 +50,9 @@ class Check(VehicleRecord):
     is_settled = models.BooleanField("display settled", null=True, blank=True)
     driver_in = models.BooleanField("driver in the cab", null=True, blank=True)
     fuel_used_kg = KilogramField("fuel used between the readings", default=0)
-    temperature_c = models.DecimalField("outside temperature, °C", max_digits=4, decimal_places=1, null=True, blank=True)
+    temperature_c = models.DecimalField(
+        "outside temperature, °C", max_digits=4, decimal_places=1, null=True, blank=True
+    )
     lift_axles_up = text_list(verbose_name="lift axles up")
     # [{vehicle, registration}] of the units weighed with this one
     coupled = text_list()
@@ -52,12 +60,16 @@ class Check(VehicleRecord):
     platform = text_list(verbose_name="platform readings")
     # [{subject, vehicle, values_kg: [...]}]; subject 0 is the gross
     display = text_list(verbose_name="display readings")
-    load_percent = models.DecimalField("load, % of maximum gross", max_digits=5, decimal_places=1, null=True, blank=True)
+    load_percent = models.DecimalField(
+        "load, % of maximum gross", max_digits=5, decimal_places=1, null=True, blank=True
+    )
     # Why the record satisfies nothing (instrument out of date, …); empty when it is supported.
     unsupported = models.TextField(blank=True)
     counts = models.BooleanField("counts for the schedule", default=False)
     why_not_counting = models.TextField(blank=True)
-    file = models.ForeignKey(ImportedFile, on_delete=models.PROTECT, null=True, blank=True, related_name="checks")
+    file = models.ForeignKey(
+        ImportedFile, on_delete=models.PROTECT, null=True, blank=True, related_name="checks"
+    )
     line = models.PositiveIntegerField("line of the file", null=True, blank=True)
     # What makes a ticket the same ticket when it is imported again; null on corrections.
     natural_key = models.CharField(max_length=64, null=True, blank=True, unique=True)
@@ -68,9 +80,14 @@ class Check(VehicleRecord):
         constraints = [
             correction_has_reason("check_correction_reason"),
             models.CheckConstraint(condition=known("purpose", Purpose), name="check_purpose_known"),
-            models.CheckConstraint(condition=models.Q(counts=False) | models.Q(unsupported=""), name="check_counts_if_supported"),
+            models.CheckConstraint(
+                condition=models.Q(counts=False) | models.Q(unsupported=""), name="check_counts_if_supported"
+            ),
         ]
-        indexes = [*record_indexes("check"), models.Index(fields=["instrument", "happened_at"], name="check_by_instrument")]
+        indexes = [
+            *record_indexes("check"),
+            models.Index(fields=["instrument", "happened_at"], name="check_by_instrument"),
+        ]
 
 
 class CheckResult(PartOfRecord):

@@ -9,7 +9,9 @@ class TicketSource(Register):
     """Where a kind of file comes from and how it is read: its columns, separator, encoding, units and date format."""
 
     name = models.CharField(max_length=80, unique=True)
-    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="sources", null=True, blank=True)
+    instrument = models.ForeignKey(
+        Instrument, on_delete=models.PROTECT, related_name="sources", null=True, blank=True
+    )
     # The shape is `importing.mapping.Mapping`.
     mapping = models.JSONField(default=dict)
 
@@ -32,7 +34,9 @@ class ImportedFile(Fact):
     """A file that records were taken from, with its digest. The file itself stays with whoever made it."""
 
     kind = models.CharField(max_length=16, choices=FileKind)
-    source = models.ForeignKey(TicketSource, on_delete=models.PROTECT, null=True, blank=True, related_name="files")
+    source = models.ForeignKey(
+        TicketSource, on_delete=models.PROTECT, null=True, blank=True, related_name="files"
+    )
     name = models.CharField(max_length=200)
     size = models.PositiveBigIntegerField()
     sha256 = models.CharField("SHA-256", max_length=64)

@@ -2,7 +2,13 @@ from django.db import models
 
 from fleetcal.fleet.models import Sensor, WeighingSystem
 from fleetcal.fleet.models.columns import KilogramField
-from fleetcal.records.models.base import PartOfRecord, VehicleRecord, correction_has_reason, record_indexes, text_list
+from fleetcal.records.models.base import (
+    PartOfRecord,
+    VehicleRecord,
+    correction_has_reason,
+    record_indexes,
+    text_list,
+)
 
 
 class Installation(VehicleRecord):
@@ -11,8 +17,12 @@ class Installation(VehicleRecord):
     system = models.ForeignKey(WeighingSystem, on_delete=models.PROTECT, related_name="installations")
     clock_is_set = models.BooleanField("clock set", default=False)
     supply_fused = models.BooleanField("supply fused close to the battery", default=False)
-    units_sheltered = models.BooleanField("junction units sheltered and within the leads' reach", default=False)
-    channels_recognised = models.BooleanField("every channel recognised, one connected at a time", default=False)
+    units_sheltered = models.BooleanField(
+        "junction units sheltered and within the leads' reach", default=False
+    )
+    channels_recognised = models.BooleanField(
+        "every channel recognised, one connected at a time", default=False
+    )
     alarm_gross_kg = KilogramField("alarm point, gross", null=True, blank=True)
     # {axle number: kg}, as strings
     alarm_axles_kg = models.JSONField("alarm points, axles", default=dict, blank=True)
@@ -35,7 +45,9 @@ class SensorBond(PartOfRecord):
     surface_temperature = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
     temperature_unit = models.CharField(max_length=1, choices=[("F", "°F"), ("C", "°C")], default="C")
     was_warmed = models.BooleanField("warmed first", default=False)
-    pressed_min = models.DecimalField("pressed for, min", max_digits=5, decimal_places=1, null=True, blank=True)
+    pressed_min = models.DecimalField(
+        "pressed for, min", max_digits=5, decimal_places=1, null=True, blank=True
+    )
     was_supported = models.BooleanField("supported while the bond cured", default=False)
     travel_is_free = models.BooleanField("nothing touches it over the spring's whole travel", default=False)
     lead_has_slack = models.BooleanField("lead has just the slack that travel needs", default=False)

@@ -20,7 +20,9 @@ class Repair(VehicleRecord):
     workshop = models.CharField(max_length=80, blank=True)
     parts = models.CharField(max_length=200, blank=True)
     bonded_at = models.DateTimeField("bonded again at", null=True, blank=True)
-    file = models.ForeignKey(ImportedFile, on_delete=models.PROTECT, null=True, blank=True, related_name="repairs")
+    file = models.ForeignKey(
+        ImportedFile, on_delete=models.PROTECT, null=True, blank=True, related_name="repairs"
+    )
     line = models.PositiveIntegerField("line of the file", null=True, blank=True)
     natural_key = models.CharField(max_length=64, null=True, blank=True, unique=True)
 

@@ -17,7 +17,9 @@ class MassField(forms.CharField):
 
     widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off", "class": "num"})
 
-    def __init__(self, *, unit: str = "kg", least: str = "0.001", most: str = "200000", **kwargs: Any) -> None:
+    def __init__(
+        self, *, unit: str = "kg", least: str = "0.001", most: str = "200000", **kwargs: Any
+    ) -> None:
         super().__init__(**kwargs)
         self.unit, self.least, self.most = unit, Decimal(least), Decimal(most)
         self.label_suffix = f", {unit}:"

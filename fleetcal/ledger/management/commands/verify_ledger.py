@@ -16,7 +16,9 @@ class Command(BaseCommand):
         for finding in findings:
             self.stderr.write(sentence(finding, names[finding.stream]))
         if findings:
-            raise CommandError(f"{len(findings)} differences found: the stored data are not what was recorded")
+            raise CommandError(
+                f"{len(findings)} differences found: the stored data are not what was recorded"
+            )
         counts = counts_of()
         self.stdout.write(
             f"{sum(counts.values())} entries in {len(counts)} streams: every chain is whole, every row is as recorded."
