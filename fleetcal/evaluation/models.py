@@ -9,7 +9,9 @@ from fleetcal.ledger.facts import Fact
 class Standing(models.Model):
     """How a vehicle stands on the day of its last evaluation, and until when that holds if nothing is recorded."""
 
-    vehicle = models.OneToOneField(Vehicle, on_delete=models.CASCADE, primary_key=True, related_name="standing")
+    vehicle = models.OneToOneField(
+        Vehicle, on_delete=models.CASCADE, primary_key=True, related_name="standing"
+    )
     as_of = models.DateField()
     word = models.CharField(max_length=16)
     # The worst first; orders the due list.
@@ -41,7 +43,9 @@ class Obligation(models.Model):
     """Something that is to be done for a vehicle, or for a reference instrument, by a day."""
 
     vehicle = models.ForeignKey(Vehicle, on_delete=models.CASCADE, null=True, related_name="obligations")
-    instrument = models.ForeignKey(Instrument, on_delete=models.CASCADE, null=True, related_name="obligations")
+    instrument = models.ForeignKey(
+        Instrument, on_delete=models.CASCADE, null=True, related_name="obligations"
+    )
     action = models.CharField(max_length=24)
     # What asks for it, and with which numbers: see evaluation.standing.Obligation
     cause = models.CharField(max_length=32)

@@ -10,7 +10,7 @@ import uuid
 from collections.abc import Iterator
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Any
+from typing import Any, ClassVar
 
 from django.apps import apps
 from django.core import checks
@@ -67,7 +67,7 @@ class FactQuerySet(models.QuerySet[Any]):
 class Fact(Recorded):
     """A row that is inserted once and never changed. A correction is a new row."""
 
-    objects = FactQuerySet.as_manager()
+    objects: ClassVar[Any] = FactQuerySet.as_manager()
 
     class Meta:
         abstract = True

@@ -100,8 +100,8 @@ class _Registers:
         for model in recorded_models():
             if issubclass(model, Register):
                 table = model._meta.label_lower
-                for row, entry_id in model._default_manager.values_list("pk", "entry_id").iterator():
-                    self.seen[table, str(row)] = entry_id
+                for key, entry_id in model._default_manager.values_list("pk", "entry_id").iterator():
+                    self.seen[table, str(key)] = entry_id
         for (table, row), (entry_id, entry) in self.newest.items():
             found = self.seen.get((table, row))
             if found is None:

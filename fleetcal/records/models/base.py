@@ -1,5 +1,5 @@
 from datetime import datetime
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.conf import settings
 from django.db import models
@@ -36,7 +36,7 @@ class VehicleRecord(Fact):
     unit = models.CharField(max_length=2, choices=[("kg", "kg"), ("lb", "lb"), ("t", "t")], default="kg")
     entered = models.JSONField(default=dict, blank=True)
 
-    objects = RecordQuerySet.as_manager()
+    objects: ClassVar[Any] = RecordQuerySet.as_manager()
 
     class Meta:
         abstract = True

@@ -1,0 +1,405 @@
+"""How a vehicle stands on a day: a pure function of its records, the policy's terms and the day.
+
+Facts later than the day are ignored, so the same facts answer for any past day. Who knew what when is decided by which facts are
+handed in. Days are calendar days at the vehicle's depot; masses do not occur here.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from uuid import UUID
+
+from fleetcal.metrology.eu_obw import inspection_dates
+
+GROSS = 0
+FAILED = frozenset({"fail", "conditional fail"})
+PASSED = frozenset({"pass", "conditional pass"})
+
+
+class StandingWord(StrEnum):
+    """Worst first; the worst that applies wins."""
+
+    DO_NOT_RELY = "do not rely"
+    NOT_ON_RECORD = "not on record"
+    OVERDUE = "overdue"
+    CHECK_DUE = "check due"
+    RELIABLE = "reliable"
+
+    @property
+    def severity(self) -> int:
+        return list(StandingWord).index(self)
+
+
+class Action(StrEnum):
+    RECALIBRATE = "recalibrate"
+    CALIBRATE = "calibrate"
+    CHECK = "check"
+    INSPECT = "inspect"  # by an approved workshop, for information
+    VERIFY = "verify"  # a reference instrument
+
+
+class Cause(StrEnum):
+    PART_REPLACED = "part replaced"
+    FAILED_CHECK = "failed check"
+    NO_CALIBRATION = "no calibration"
+    SUSPENSION_WORK = "suspension work"
+    TICKET_OUTSIDE = "ticket outside tolerance"
+    REFERENCE_WRONG = "reference found wrong"
+    CONDITIONAL_PASS = "conditional pass"
+    EXCUSED_BOND = "excused bond"
+    FIRST_CHECK = "first check"
+    LONGEST_INTERVAL = "longest interval"
+    LONGEST_DISTANCE = "longest distance"
+    EU_CADENCE = "EU 2019/1213 cadence"
+    CERTIFICATE_ENDS = "certificate ends"
+    # what a vehicle in order rests on
+    CALIBRATED = "calibrated"
+    CHECKED = "checked"
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a policy version says about when; days, and km for the distance."""
+
+    longest_interval_days: int
+    planning_window_days: int
+    first_check_days: int
+    early_check_days: int
+    conditional_recheck_days: int
+    repair_check_days: int
+    longest_distance_km: int | None = None
+    trade_tickets_count: bool = False
+    follows_eu_cadence: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationFact:
+    id: UUID
+    on: date
+    at: datetime
+    accepted: bool
+    groups: frozenset[int]
+    system: UUID
+    is_supported: bool = True
+    bond_excused: bool = False
+    odometer_km: int | None = None
+    reference_wrong_on: date | None = None  # the day on which its reference was found wrong
+
+
+@dataclass(frozen=True, slots=True)
+class CheckFact:
+    """*words* maps a subject (0 the gross, else a group's position) to its decision; subjects without one are left out."""
+
+    id: UUID
+    on: date
+    at: datetime
+    purpose: str
+    counts: bool
+    words: Mapping[int, str]
+    is_supported: bool = True
+    odometer_km: int | None = None
+    reference_wrong_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RepairFact:
+    id: UUID
+    on: date
+    at: datetime
+    effect: str
+    groups: frozenset[int]
+    component: str
+    work: str
+    odometer_km: int | None = None
+
+
+Fact = CalibrationFact | CheckFact | RepairFact
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleFacts:
+    """Everything on record about one vehicle, in any order. *systems* are (id, fitted on, removed on)."""
+
+    groups: tuple[int, ...]
+    in_service_on: date
+    registered_on: date | None = None
+    retired_on: date | None = None
+    systems: tuple[tuple[UUID, date, date | None], ...] = ()
+    calibrations: tuple[CalibrationFact, ...] = ()
+    checks: tuple[CheckFact, ...] = ()
+    repairs: tuple[RepairFact, ...] = ()
+
+    def system_on(self, day: date) -> tuple[UUID, date] | None:
+        """The weighing system fitted on *day*, with the day of its fitting."""
+        fitted = [
+            (since, key)
+            for key, since, until in self.systems
+            if since <= day and (until is None or day <= until)
+        ]
+        return (max(fitted)[1], max(fitted)[0]) if fitted else None
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a vehicle stands as it does: a cause, what it concerns, and the record behind it."""
+
+    cause: Cause
+    subject: int = GROSS
+    on: date | None = None
+    record: UUID | None = None
+    record_kind: str = ""
+    detail: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Obligation:
+    """What is to be done by when. *also* are further reasons for the same action that ask for it later."""
+
+    action: Action
+    due_on: date
+    opens_on: date
+    reason: Reason
+    also: tuple[Reason, ...] = ()
+    is_information: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StandingOnDay:
+    """*changes_on* is the first day on which the word or an obligation changes if nothing more is recorded."""
+
+    day: date
+    word: StandingWord
+    reasons: tuple[Reason, ...]
+    obligations: tuple[Obligation, ...]
+    changes_on: date | None
+
+    @property
+    def due_on(self) -> date | None:
+        return min((o.due_on for o in self.obligations if not o.is_information), default=None)
+
+
+def standing_on(facts: VehicleFacts, terms: Terms, day: date) -> StandingOnDay:
+    """The standing of the vehicle on *day* under *terms* (domain.md, "Standing of a vehicle on a day")."""
+    history = _History(facts, terms, day)
+    unreliable = tuple(_open_faults(history))
+    missing = tuple(_missing_calibrations(history))
+    obligations = [
+        *_demand(Action.RECALIBRATE, unreliable, history),
+        *_demand(Action.CALIBRATE, missing, history),
+        *_check_obligation(history),
+        *_eu_obligation(history),
+    ]
+    word, reasons = _worst(history, unreliable, missing, obligations)
+    return StandingOnDay(day, word, reasons, tuple(obligations), _next_change(obligations, day))
+
+
+class _History:
+    """The facts up to the day, sorted, with what satisfies what."""
+
+    def __init__(self, facts: VehicleFacts, terms: Terms, day: date) -> None:
+        self.facts, self.terms, self.day = facts, terms, day
+        self.system = facts.system_on(day)
+        self.repairs = sorted((r for r in facts.repairs if r.on <= day), key=_place)
+        self.checks = sorted((c for c in facts.checks if c.on <= day), key=_place)
+        self.calibrations = sorted((c for c in facts.calibrations if c.on <= day), key=_place)
+        self.accepted = [
+            c
+            for c in self.calibrations
+            if c.accepted and c.is_supported and self.system is not None and c.system == self.system[0]
+        ]
+        self.passed = [
+            c
+            for c in self.checks
+            if c.counts
+            and c.is_supported
+            and (c.purpose != "trade" or terms.trade_tickets_count)
+            and c.words.get(GROSS) in PASSED
+            and not FAILED.intersection(c.words.values())
+        ]
+
+        self.good: list[CalibrationFact | CheckFact] = sorted([*self.accepted, *self.passed], key=_place)
+
+    def calibrated_after(self, place: tuple[date, int, datetime], groups: Iterable[int]) -> bool:
+        """Whether every one of *groups* has an accepted calibration after *place*."""
+        return all(any(_place(c) > place and group in c.groups for c in self.accepted) for group in groups)
+
+    def made_good_after(self, place: tuple[date, int, datetime]) -> bool:
+        """Whether a counted check or an accepted calibration came after *place*."""
+        return any(_place(fact) > place for fact in self.good)
+
+
+def _place(fact: Fact) -> tuple[date, int, datetime]:
+    """Order in time; on one day, as found comes before everything and as left after it, whatever the clocks said."""
+    rank = {"as found": 0, "as left": 2}.get(fact.purpose, 1) if isinstance(fact, CheckFact) else 1
+    return fact.on, rank, fact.at
+
+
+def _open_faults(history: _History) -> Iterator[Reason]:
+    """What says that the display is not to be relied on, and has not been made good by a calibration since."""
+    for repair in history.repairs:
+        if repair.effect not in {"recalibrate group", "recalibrate vehicle"}:
+            continue
+        whole = repair.effect == "recalibrate vehicle"
+        groups = history.facts.groups if whole else tuple(sorted(repair.groups))
+        if not history.calibrated_after(_place(repair), groups):
+            yield _repair_reason(repair, Cause.PART_REPLACED, GROSS if whole else groups[0])
+    for check in history.checks:
+        is_evidence = check.purpose != "trade" or history.terms.trade_tickets_count
+        if not is_evidence or check.reference_wrong_on is not None:
+            continue
+        for subject, word in sorted(check.words.items()):
+            groups = history.facts.groups if subject == GROSS else (subject,)
+            if word in FAILED and not history.calibrated_after(_place(check), groups):
+                yield Reason(
+                    Cause.FAILED_CHECK,
+                    subject,
+                    check.on,
+                    check.id,
+                    "check",
+                    {"word": word, "purpose": check.purpose},
+                )
+
+
+def _missing_calibrations(history: _History) -> Iterator[Reason]:
+    never = [g for g in history.facts.groups if not any(g in c.groups for c in history.accepted)]
+    if not never and history.accepted:
+        return
+    if history.system is None:
+        yield Reason(Cause.NO_CALIBRATION, GROSS, history.facts.in_service_on, detail={"system": "none"})
+    elif len(never) == len(history.facts.groups):
+        yield Reason(Cause.NO_CALIBRATION, GROSS, history.system[1])
+    else:
+        yield from (Reason(Cause.NO_CALIBRATION, group, history.system[1]) for group in never)
+
+
+def _demand(action: Action, reasons: Sequence[Reason], history: _History) -> Iterator[Obligation]:
+    """An obligation that is due at once, from the day of its oldest reason."""
+    if reasons:
+        since = min(reason.on or history.day for reason in reasons)
+        yield Obligation(action, since, since, reasons[0], tuple(reasons[1:]))
+
+
+def _check_obligation(history: _History) -> Iterator[Obligation]:
+    """One obligation to check, by the earliest of the days on which something asks for it."""
+    if not history.accepted:
+        return
+    asked = sorted(_check_dates(history), key=lambda pair: (pair[0], list(Cause).index(pair[1].cause)))
+    due, reason = asked[0]
+    opens = due - timedelta(days=history.terms.planning_window_days)
+    yield Obligation(
+        Action.CHECK, due, max(opens, reason.on or opens), reason, tuple(other for _, other in asked[1:])
+    )
+
+
+def _check_dates(history: _History) -> Iterator[tuple[date, Reason]]:
+    yield _scheduled(history)
+    soon = timedelta(days=history.terms.repair_check_days)
+    for repair in history.repairs:
+        if repair.effect == "check" and not history.made_good_after(_place(repair)):
+            yield (
+                repair.on + soon,
+                _repair_reason(repair, Cause.SUSPENSION_WORK, min(repair.groups, default=GROSS)),
+            )
+    for check in history.checks:
+        if history.made_good_after(_place(check)):
+            continue
+        outside = sorted(subject for subject, word in check.words.items() if word in FAILED)
+        if outside and check.purpose == "trade" and not history.terms.trade_tickets_count:
+            detail = {"word": check.words[outside[0]]}
+            yield (
+                check.on + soon,
+                Reason(Cause.TICKET_OUTSIDE, outside[0], check.on, check.id, "check", detail),
+            )
+    yield from _wrong_references(history, soon)
+    yield from _distance(history)
+
+
+def _scheduled(history: _History) -> tuple[date, Reason]:
+    """The day that the newest calibration or counted check leads to."""
+    last = history.good[-1]
+    terms = history.terms
+    if isinstance(last, CalibrationFact):
+        days = terms.early_check_days if last.bond_excused else terms.first_check_days
+        cause = Cause.EXCUSED_BOND if last.bond_excused else Cause.FIRST_CHECK
+    elif "conditional pass" in last.words.values():
+        days, cause = terms.conditional_recheck_days, Cause.CONDITIONAL_PASS
+    else:
+        days, cause = terms.longest_interval_days, Cause.LONGEST_INTERVAL
+    days = min(days, terms.longest_interval_days)
+    kind = "calibration" if isinstance(last, CalibrationFact) else "check"
+    return last.on + timedelta(days=days), Reason(cause, GROSS, last.on, last.id, kind, {"days": str(days)})
+
+
+def _wrong_references(history: _History, soon: timedelta) -> Iterator[tuple[date, Reason]]:
+    resting: list[CalibrationFact | CheckFact] = [*history.calibrations, *history.checks]
+    for fact in resting:
+        found_on = fact.reference_wrong_on
+        if found_on is None or found_on > history.day or history.made_good_after(_place(fact)):
+            continue
+        kind = "calibration" if isinstance(fact, CalibrationFact) else "check"
+        yield found_on + soon, Reason(Cause.REFERENCE_WRONG, GROSS, found_on, fact.id, kind)
+
+
+def _distance(history: _History) -> Iterator[tuple[date, Reason]]:
+    longest = history.terms.longest_distance_km
+    start = next((fact.odometer_km for fact in reversed(history.good) if fact.odometer_km is not None), None)
+    if longest is None or start is None:
+        return
+    everything: list[Fact] = [*history.calibrations, *history.checks, *history.repairs]
+    for fact in sorted(everything, key=_place):
+        if fact.odometer_km is not None and fact.odometer_km - start >= longest:
+            detail = {"km": str(fact.odometer_km - start), "limit_km": str(longest)}
+            yield fact.on, Reason(Cause.LONGEST_DISTANCE, GROSS, fact.on, fact.id, "odometer", detail)
+            return
+
+
+def _eu_obligation(history: _History) -> Iterator[Obligation]:
+    """The two-yearly inspection of Regulation (EU) 2019/1213: for information, by an approved workshop."""
+    if not history.terms.follows_eu_cadence or history.system is None:
+        return
+    registered = history.facts.registered_on or history.facts.in_service_on
+    horizon = history.day + timedelta(days=3 * 366)
+    for inspection in inspection_dates(registered, history.system[1], horizon):
+        if inspection.due_on >= history.day:
+            opens = inspection.due_on - timedelta(days=history.terms.planning_window_days)
+            reason = Reason(Cause.EU_CADENCE, detail={"test": inspection.test})
+            yield Obligation(Action.INSPECT, inspection.due_on, opens, reason, is_information=True)
+            return
+
+
+def _worst(
+    history: _History,
+    unreliable: tuple[Reason, ...],
+    missing: tuple[Reason, ...],
+    obligations: Sequence[Obligation],
+) -> tuple[StandingWord, tuple[Reason, ...]]:
+    checks = [o for o in obligations if o.action is Action.CHECK]
+    asked = tuple(reason for o in checks for reason in (o.reason, *o.also))
+    if unreliable:
+        return StandingWord.DO_NOT_RELY, (*unreliable, *missing)
+    if missing:
+        return StandingWord.NOT_ON_RECORD, missing
+    if any(o.due_on < history.day for o in checks):
+        return StandingWord.OVERDUE, asked
+    if any(o.opens_on <= history.day for o in checks):
+        return StandingWord.CHECK_DUE, asked
+    return StandingWord.RELIABLE, tuple(_grounds(history))
+
+
+def _grounds(history: _History) -> Iterator[Reason]:
+    last = history.accepted[-1]
+    yield Reason(Cause.CALIBRATED, GROSS, last.on, last.id, "calibration")
+    if history.passed:
+        check = history.passed[-1]
+        yield Reason(Cause.CHECKED, GROSS, check.on, check.id, "check", {"word": check.words[GROSS]})
+
+
+def _repair_reason(repair: RepairFact, cause: Cause, subject: int) -> Reason:
+    detail = {"component": repair.component, "work": repair.work, "effect": repair.effect}
+    return Reason(cause, subject, repair.on, repair.id, "repair", detail)
+
+
+def _next_change(obligations: Sequence[Obligation], day: date) -> date | None:
+    turning = [moment for o in obligations for moment in (o.opens_on, o.due_on + timedelta(days=1))]
+    return min((moment for moment in turning if moment > day), default=None)

@@ -1,0 +1,25 @@
+"""Celery's settings: nothing is lost when a worker is killed, and a task that is delivered twice does no harm."""
+
+from django.conf import settings
+
+from fleetcal.tasks.local_broker import socket_path
+
+broker_url = settings.REDIS_URL or f"redis+socket://{socket_path()}"
+result_backend = broker_url
+task_acks_late = True
+task_reject_on_worker_lost = True
+worker_prefetch_multiplier = 1
+task_time_limit = 600
+result_expires = 3600
+# The broker hands a dead worker's task out again after this; the sweep for it runs every 10 × 2 s.
+broker_transport_options = {
+    "visibility_timeout": 900,
+    "unacked_restore_limit": 100,
+    "unacked_restore_throttle": 2,
+}
+broker_connection_retry_on_startup = True
+task_publish_retry_policy = {"max_retries": 1, "interval_start": 0, "interval_max": 0.2}
+worker_hijack_root_logger = False
+beat_schedule_filename = str(settings.DATA_DIR / "beat-schedule")
+enable_utc = True
+timezone = settings.TIME_ZONE
