@@ -67,6 +67,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "fleetcal.web.clock.PersonsClock",
     "fleetcal.web.refusals.RefusalMiddleware",
 ]
 

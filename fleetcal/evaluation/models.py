@@ -23,6 +23,7 @@ class Standing(models.Model):
     # {error_percent, expanded_percent, tolerance_percent, guard_percent, on}: the newest gross result, for the strip
     strip = models.JSONField(default=dict)
     # What the result rests on: entries in the vehicle's stream, and the newest entry among policies and instruments.
+    stream = models.CharField(max_length=64)
     seen_entries = models.BigIntegerField()
     seen_rules = models.BigIntegerField()
     # The first day on which the word can change without a new record.

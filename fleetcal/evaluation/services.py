@@ -8,7 +8,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import Max
+from django.db.models import F, Max, Q
 from django.utils import timezone
 
 from fleetcal.evaluation.models import Obligation, Standing, StandingChange
@@ -18,7 +18,7 @@ from fleetcal.evaluation.strips import newest_gross_errors
 from fleetcal.fleet.models import Certificate, Instrument, InstrumentFinding, PolicyVersion, Vehicle
 from fleetcal.fleet.selectors import PolicyBook, VehicleShape
 from fleetcal.ledger.canonical import plain
-from fleetcal.ledger.selectors import counts_of
+from fleetcal.ledger.selectors import counts_of, entry_count
 from fleetcal.ledger.services import Draft, record_many
 
 CHUNK = 500
@@ -63,22 +63,16 @@ def stale_vehicles(
     in_service = Vehicle.objects.in_service()
     if vehicle_ids is not None:
         in_service = in_service.filter(pk__in=vehicle_ids)
-    wanted = set(in_service.values_list("pk", flat=True))
     if everything:
-        return wanted
-    rules = rules_mark()
-    counts = counts_of(None if vehicle_ids is None else [str(key) for key in wanted])
-    fresh = {
-        key
-        for key, seen, seen_rules, day, changes_on in Standing.objects.values_list(
-            "vehicle_id", "seen_entries", "seen_rules", "as_of", "changes_on"
-        )
-        if seen == counts.get(str(key), 0)
-        and seen_rules == rules
-        and day <= as_of
-        and (changes_on is None or changes_on > as_of)
-    }
-    return wanted - fresh
+        return set(in_service.values_list("pk", flat=True))
+    holds = Standing.objects.annotate(entries=entry_count("stream")).filter(
+        Q(changes_on__isnull=True) | Q(changes_on__gt=as_of),
+        seen_entries=F("entries"),
+        seen_rules=rules_mark(),
+        as_of__lte=as_of,
+    )
+    stale = in_service.exclude(pk__in=holds.values("vehicle_id"))
+    return set(stale.order_by().values_list("pk", flat=True))
 
 
 def rules_mark() -> int:
@@ -184,6 +178,7 @@ def _store(
             due_on=result.due_on,
             policy_version=version,
             strip=strips.get(key, {}),
+            stream=str(key),
             seen_entries=seen.get(str(key), 0),
             seen_rules=rules,
             changes_on=changes_on,

@@ -168,6 +168,11 @@ class PolicyBook:
         return sorted({v.effective_from for scope in scopes for v in self._by_scope.get(scope, [])})
 
 
+def plate_part(text: str) -> str:
+    """A piece of a registration as people type it, in the form that plates are compared in."""
+    return "".join(c for c in text.upper() if c.isalnum())
+
+
 def search(vehicles: VehicleQuerySet, text: str) -> VehicleQuerySet:
     from_key = "".join(c for c in text.upper() if c.isalnum())
     return vehicles.filter(

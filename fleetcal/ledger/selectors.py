@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.db.models import OuterRef, Subquery
+
 from fleetcal.ledger.chain import parse
 from fleetcal.ledger.models import Entry, Head
 
@@ -66,6 +68,11 @@ def counts_of(streams: Iterable[str] | None = None) -> dict[str, int]:
     """How many entries each stream has: what a derived result remembers to know whether it is still up to date."""
     heads = Head.objects.all() if streams is None else Head.objects.filter(stream__in=list(streams))
     return dict(heads.values_list("stream", "count"))
+
+
+def entry_count(stream_column: str) -> Subquery:
+    """In a query: how many entries the stream has whose key stands in *stream_column*."""
+    return Subquery(Head.objects.filter(stream=OuterRef(stream_column)).values("count")[:1])
 
 
 def count_of(stream: str) -> int:

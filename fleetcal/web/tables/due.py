@@ -1,0 +1,140 @@
+from datetime import date
+from typing import Any
+
+import django_tables2 as tables
+from django.db.models import F
+from django.urls import reverse
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from fleetcal.drawing.strip import StripData, describe_strip, draw_strip
+from fleetcal.drawing.svg import render_svg
+from fleetcal.evaluation.models import Obligation
+from fleetcal.evaluation.services import reasons_from_json
+from fleetcal.evaluation.standing import Action
+from fleetcal.evaluation.wording import SHORT_ACTIONS, day_text, reason_text
+from fleetcal.web.templatetags.standings import standing_mark
+
+
+class DueTable(tables.Table):
+    """One row for each obligation. Sorting is by the database; ties by id, so that pages never overlap."""
+
+    caption = "What is to be done, the most urgent first"
+
+    vehicle = tables.Column(
+        "Vehicle",
+        accessor="vehicle__registration",
+        empty_values=(),
+        order_by=("vehicle__registration", "instrument__name"),
+    )
+    standing = tables.Column(
+        "Standing",
+        accessor="vehicle__standing__word",
+        empty_values=(),
+        order_by=("vehicle__standing__severity", "due_on"),
+    )
+    action = tables.Column("To do")
+    why = tables.Column("Why", accessor="detail", orderable=False)
+    due_on = tables.Column("By")
+    strip = tables.Column(
+        "Last error, gross", accessor="vehicle__standing__strip", empty_values=(), orderable=False
+    )
+    depot = tables.Column(
+        "Depot", accessor="vehicle__depot__code", empty_values=(), order_by=("vehicle__depot__code", "due_on")
+    )
+
+    class Meta:
+        model = Obligation
+        fields: tuple[str, ...] = ()
+        sequence = ("vehicle", "standing", "action", "why", "due_on", "strip", "depot")
+        order_by = ("standing",)
+        empty_text = "Nothing is due here. Choose “at any time” to see what comes later."
+
+    def __init__(self, *args: Any, unit: str, today: date, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.unit, self.today = unit, today
+
+    def order_standing(self, queryset: Any, is_descending: bool) -> tuple[Any, bool]:
+        severity = F("vehicle__standing__severity")
+        # Instruments have no standing; the two databases disagree on where nothing comes.
+        first = severity.desc(nulls_last=True) if is_descending else severity.asc(nulls_last=True)
+        return queryset.order_by(first, f"{'-' if is_descending else ''}due_on", "pk"), True
+
+    def order_due_on(self, queryset: Any, is_descending: bool) -> tuple[Any, bool]:
+        return queryset.order_by(f"{'-' if is_descending else ''}due_on", "pk"), True
+
+    def render_vehicle(self, record: Obligation) -> SafeString:
+        if record.vehicle:
+            link = reverse("vehicle", args=[record.vehicle_id])
+            return format_html(
+                '<a href="{}">{}</a> <small class="soft">{}</small>',
+                link,
+                record.vehicle.registration,
+                record.vehicle.fleet_number,
+            )
+        return format_html(
+            '<a href="{}">{}</a>', reverse("instrument", args=[record.instrument_id]), record.instrument
+        )
+
+    def value_vehicle(self, record: Obligation) -> str:
+        return str(record.vehicle or record.instrument)
+
+    def render_standing(self, record: Obligation) -> SafeString | str:
+        return standing_mark(record.vehicle.standing.word) if record.vehicle else ""
+
+    def value_standing(self, record: Obligation) -> str:
+        return record.vehicle.standing.word if record.vehicle else ""
+
+    def render_action(self, record: Obligation) -> str:
+        return SHORT_ACTIONS[Action(record.action)]
+
+    def render_why(self, record: Obligation) -> str:
+        if "reason" not in record.detail:
+            return "certificate ends" if record.detail.get("has_certificate") else "no certificate on record"
+        [first, *others] = reasons_from_json([record.detail["reason"], *record.detail["also"]])
+        more = f" (and {len(others)} more)" if others else ""
+        return reason_text(first) + more
+
+    def render_due_on(self, value: date) -> SafeString:
+        late = (self.today - value).days
+        note = (
+            f"{late} days ago"
+            if late > 1
+            else "yesterday"
+            if late == 1
+            else "today"
+            if late == 0
+            else f"in {-late} days"
+        )
+        return format_html(
+            '<span class="keep">{}</span> <small class="soft keep">{}</small>', day_text(value), note
+        )
+
+    def value_due_on(self, value: date) -> str:
+        return value.isoformat()
+
+    def render_strip(self, record: Obligation) -> SafeString | str:
+        data = strip_data(record.vehicle.standing.strip) if record.vehicle else None
+        if data is None:
+            return "" if record.vehicle is None else mark_safe('<span class="soft">no check yet</span>')
+        return mark_safe(render_svg(draw_strip(data), prefix=f"strip-{record.pk}"))
+
+    def value_strip(self, record: Obligation) -> str:
+        data = strip_data(record.vehicle.standing.strip) if record.vehicle else None
+        return describe_strip(data) if data else ""
+
+    def render_depot(self, record: Obligation) -> str:
+        place = record.vehicle.depot if record.vehicle else record.instrument and record.instrument.depot
+        return place.code if place else ""
+
+
+def strip_data(stored: dict[str, Any]) -> StripData | None:
+    """The stored numbers of a strip as the drawing takes them; None where there is no error or no tolerance."""
+    if not stored or stored["error"] is None or not stored["tolerance"]:
+        return None
+    return StripData(
+        tolerance=float(stored["tolerance"]),
+        error=float(stored["error"]),
+        U=float(stored["U"]) if stored["U"] else None,
+        guard=min(max(0.0, float(stored["guard"] or 0)), float(stored["tolerance"])),
+    )
