@@ -20,6 +20,5 @@ broker_transport_options = {
 broker_connection_retry_on_startup = True
 task_publish_retry_policy = {"max_retries": 1, "interval_start": 0, "interval_max": 0.2}
 worker_hijack_root_logger = False
-beat_schedule_filename = str(settings.DATA_DIR / "beat-schedule")
 enable_utc = True
 timezone = settings.TIME_ZONE
