@@ -5,11 +5,9 @@ from datetime import timedelta
 
 from celery import Celery
 from celery.schedules import crontab
+from celery.signals import worker_init
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleetcal.settings")
-
-# Above the longest task: a shorter one would be started a second time while the first still runs.
-VISIBILITY_TIMEOUT = timedelta(minutes=15)
 
 app = Celery("fleetcal")
 app.config_from_object("fleetcal.tasks.configuration")
@@ -20,3 +18,14 @@ app.conf.beat_schedule = {
     "evaluate what changed": {"task": "evaluate_changed", "schedule": timedelta(minutes=5)},
     "remind by e-mail": {"task": "remind", "schedule": crontab(hour=5, minute=30)},
 }
+
+
+@worker_init.connect
+def refuse_unfenced_tables(**kwargs: object) -> None:
+    """A worker whose tables of facts could be changed does not start."""
+    # Celery loads this module before Django's applications.
+    from django.db import connection
+
+    from fleetcal.ledger import fence
+
+    fence.require(connection)

@@ -11,7 +11,7 @@ task_reject_on_worker_lost = True
 worker_prefetch_multiplier = 1
 task_time_limit = 600
 result_expires = 3600
-# The broker hands a dead worker's task out again after this; the sweep for it runs every 10 × 2 s.
+# Above the longest task, or it would be started a second time while the first still runs. The broker hands a dead worker's task out again after this; the sweep for it runs every 10 × 2 s.
 broker_transport_options = {
     "visibility_timeout": 900,
     "unacked_restore_limit": 100,

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from fleetcal.tasks.models import Job, JobState
@@ -40,9 +41,7 @@ class Progress:
         self._job = job
 
     def __call__(self, done: int, total: int) -> None:
-        Job.objects.filter(pk=self._job.pk).update(
-            done=done, total=total, leased_until=timezone.now() + LEASE
-        )
+        _held(self._job).update(done=done, total=total, leased_until=timezone.now() + LEASE)
 
 
 @transaction.atomic
@@ -63,5 +62,10 @@ def _claim(key: str, holder: str) -> Job | None:
     return job
 
 
+def _held(job: Job) -> QuerySet[Job]:
+    """The job, as long as nobody took it over after its lease ran out."""
+    return Job.objects.filter(pk=job.pk, holder=job.holder, state=JobState.RUNNING)
+
+
 def _finish(job: Job, state: JobState, message: str) -> None:
-    Job.objects.filter(pk=job.pk).update(state=state, finished_at=timezone.now(), message=message)
+    _held(job).update(state=state, finished_at=timezone.now(), message=message)

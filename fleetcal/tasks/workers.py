@@ -28,5 +28,13 @@ def running_worker(processes: int = 1) -> Iterator["subprocess.Popen[bytes]"]:
 def _command(processes: int) -> list[str]:
     schedule = Path(settings.DATA_DIR) / "beat-schedule"
     schedule.parent.mkdir(parents=True, exist_ok=True)
-    options = ["--beat", "--schedule", str(schedule), "--concurrency", str(processes), "--loglevel", "WARNING"]
+    options = [
+        "--beat",
+        "--schedule",
+        str(schedule),
+        "--concurrency",
+        str(processes),
+        "--loglevel",
+        "WARNING",
+    ]
     return [sys.executable, "-m", "celery", "-A", "fleetcal.tasks.application", "worker", *options]
