@@ -10,7 +10,7 @@ from django.db.models import Q
 
 from fleetcal.accounts.models import User
 from fleetcal.fleet.models import Axle, AxleGroup, Depot, PolicyVersion, Vehicle
-from fleetcal.fleet.models.vehicles import Suspension, VehicleQuerySet
+from fleetcal.fleet.models.vehicles import Suspension, VehicleQuerySet, plate_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,11 +166,6 @@ class PolicyBook:
         """The days on which another version comes into force for *shape*."""
         scopes = {(shape.kind, shape.suspension), (shape.kind, ""), ("", shape.suspension), ("", "")}
         return sorted({v.effective_from for scope in scopes for v in self._by_scope.get(scope, [])})
-
-
-def plate_part(text: str) -> str:
-    """A piece of a registration as people type it, in the form that plates are compared in."""
-    return "".join(c for c in text.upper() if c.isalnum())
 
 
 def search(vehicles: VehicleQuerySet, text: str) -> VehicleQuerySet:

@@ -5,13 +5,15 @@ from django.conf import settings
 from fleetcal.tasks.local_broker import socket_path
 
 broker_url = settings.REDIS_URL or f"redis+socket://{socket_path()}"
-result_backend = broker_url
+# Nothing asks for results, what a task did stands in the database; and with a store for them, whoever publishes while it is away
+# waits some twenty seconds for it.
+task_ignore_result = True
 task_acks_late = True
 task_reject_on_worker_lost = True
 worker_prefetch_multiplier = 1
 task_time_limit = 600
-result_expires = 3600
-# Above the longest task, or it would be started a second time while the first still runs. The broker hands a dead worker's task out again after this; the sweep for it runs every 10 × 2 s.
+# The broker hands a dead worker's task out again after the visibility timeout; the sweep for that runs every 10 × 2 s.
+# It is above the longest task, which would else be started a second time while the first still runs.
 broker_transport_options = {
     "visibility_timeout": 900,
     "unacked_restore_limit": 100,

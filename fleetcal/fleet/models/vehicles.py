@@ -1,5 +1,3 @@
-import re
-
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 
@@ -22,8 +20,8 @@ class Suspension(models.TextChoices):
 
 
 def plate_key(registration: str) -> str:
-    """A registration as people type it, reduced to what distinguishes it: capital letters and digits."""
-    return re.sub(r"[^0-9A-Z]", "", registration.upper())
+    """A registration as people type it, reduced to what distinguishes it: its capital letters and digits, those of any alphabet."""
+    return "".join(character for character in registration.upper() if character.isalnum())
 
 
 class VehicleQuerySet(models.QuerySet["Vehicle"]):

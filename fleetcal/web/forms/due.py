@@ -10,8 +10,8 @@ from fleetcal.evaluation.models import Obligation
 from fleetcal.evaluation.standing import Action, StandingWord
 from fleetcal.evaluation.wording import SHORT_ACTIONS
 from fleetcal.fleet.models import Depot
-from fleetcal.fleet.models.vehicles import UnitKind
-from fleetcal.fleet.selectors import depots_for, plate_part
+from fleetcal.fleet.models.vehicles import UnitKind, plate_key
+from fleetcal.fleet.selectors import depots_for
 
 WHEN = [
     ("open", "due or in the planning window"),
@@ -46,7 +46,7 @@ class DueFilter(filters.FilterSet):
         fields: list[str] = []
 
     def by_text(self, queryset: QuerySet[Obligation], name: str, value: str) -> QuerySet[Obligation]:
-        plate = Q(vehicle__plate_key__contains=plate_part(value)) if plate_part(value) else Q()
+        plate = Q(vehicle__plate_key__contains=plate_key(value)) if plate_key(value) else Q()
         return queryset.filter(
             plate | Q(vehicle__fleet_number__icontains=value) | Q(instrument__name__icontains=value)
         )

@@ -38,6 +38,7 @@ def due(request: HttpRequest) -> HttpResponse:
         "table": configure(request, table),
         "filter": chosen,
         "sentence": fleet_sentence(user),
+        "has_vehicles": vehicles_for(user).exists(),
         "behind": len(behind),
         "today": today,
     }

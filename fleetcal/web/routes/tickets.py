@@ -1,0 +1,14 @@
+from django.urls import path
+
+from fleetcal.web.views import imports, sources
+
+urlpatterns = [
+    path("imports/", imports.start, name="import_start"),
+    path("imports/vehicles/", imports.start_vehicles, name="vehicle_import"),
+    path("imports/files/<uuid:file_id>/", imports.result, name="import_result"),
+    path("imports/<str:digest>/columns/", sources.columns, name="import_columns"),
+    path("imports/<str:digest>/preview/", imports.preview, name="import_preview"),
+    path("imports/<str:digest>/problems/", imports.problems, name="import_problems"),
+    path("sources/", sources.list_sources, name="source_list"),
+    path("sources/<uuid:source_id>/edit/", sources.edit, name="source_edit"),
+]

@@ -1,0 +1,207 @@
+"""Importing a file, step by step: choose it, say how it is read, see what it would record, record it."""
+
+from dataclasses import dataclass
+from uuid import UUID
+
+import django_tables2 as tables
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_http_methods, require_safe
+
+from fleetcal.accounts.roles import Capability
+from fleetcal.importing import uploads
+from fleetcal.importing.commit import commit
+from fleetcal.importing.dry_run import ImportPlan, plan
+from fleetcal.importing.kinds import CAPABILITY_FOR
+from fleetcal.importing.mapping import from_json
+from fleetcal.importing.problems import problems_csv
+from fleetcal.importing.reading import refuse_other_kinds
+from fleetcal.ledger.refusals import Refused
+from fleetcal.ledger.selectors import digests_of
+from fleetcal.records.models import ImportedFile, TicketSource
+from fleetcal.records.models.files import FileKind
+from fleetcal.tasks.refresh import refresh_standings
+from fleetcal.web.access import needs, person
+from fleetcal.web.exports import configure, export_asked
+from fleetcal.web.forms.imports import ALL, GOOD, CommitForm, UploadForm
+from fleetcal.web.tables.imports import FileFilter, FileTable, PreviewTable, ProblemTable, RecordTable
+
+MOST_UPLOADS = 10
+SHOWN_PROBLEMS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Upload:
+    digest: str
+    name: str
+    kind: str
+    source: TicketSource | None
+    content: bytes
+
+
+@needs(Capability.IMPORT_FILES)
+@require_http_methods(["GET", "POST"])
+def start(request: HttpRequest) -> HttpResponse:
+    form = UploadForm(request.POST or None, request.FILES or None, user=person(request))
+    if form.is_valid() and (digest := _keep(request, form)):
+        return _next_step(form.cleaned_data["kind"], form.cleaned_data.get("source"), digest)
+    files = ImportedFile.objects.select_related("source", "recorded_by")
+    filtered = FileFilter(request.GET, files)
+    table = FileTable(filtered.qs)
+    context = {
+        "form": form,
+        "table": configure(request, table),
+        "filter": filtered,
+        "has_any": files.exists(),
+    }
+    return export_asked(request, table, "imported-files") or render(request, "imports/start.html", context)
+
+
+@needs(Capability.MANAGE_REGISTER)
+@require_http_methods(["GET", "POST"])
+def start_vehicles(request: HttpRequest) -> HttpResponse:
+    kind = FileKind.VEHICLES
+    form = UploadForm(request.POST or None, request.FILES or None, user=person(request), kind=kind)
+    if form.is_valid() and (digest := _keep(request, form)):
+        return _next_step(kind, None, digest)
+    return render(request, "imports/vehicles.html", {"form": form})
+
+
+@needs(Capability.IMPORT_FILES)
+@require_http_methods(["GET", "POST"])
+def preview(request: HttpRequest, digest: str) -> HttpResponse:
+    upload = upload_or_404(request, digest)
+    if upload.kind == FileKind.TICKETS and upload.source is None:
+        return redirect("import_columns", digest)
+    try:
+        planned = _plan(request, upload)
+    except Refused as refusal:
+        return render(request, "imports/unreadable.html", {"upload": upload, "refusal": refusal}, status=409)
+    form = CommitForm(request.POST) if request.method == "POST" else CommitForm()
+    # Without problems there is nothing to choose.
+    if request.method == "POST" and (form.is_valid() or not planned.problems):
+        done = _commit(request, upload, planned, form)
+        if done:
+            return done
+    return render(request, "imports/preview.html", _preview_context(request, upload, planned, form))
+
+
+@needs(Capability.IMPORT_FILES)
+@require_safe
+def problems(request: HttpRequest, digest: str) -> HttpResponse:
+    upload = upload_or_404(request, digest)
+    response = HttpResponse(
+        problems_csv(_plan(request, upload).problems).encode("utf-8-sig"),
+        content_type="text/csv; charset=utf-8",
+    )
+    response["Content-Disposition"] = f'attachment; filename="problems-{digest[:8]}.csv"'
+    return response
+
+
+@needs(Capability.IMPORT_FILES)
+@require_safe
+def result(request: HttpRequest, file_id: UUID) -> HttpResponse:
+    file = get_object_or_404(ImportedFile.objects.select_related("source", "recorded_by"), pk=file_id)
+    still_there = uploads.fetch(file.sha256, person(request).pk) is not None
+    context = {
+        "file": file,
+        "receipt": digests_of([file.entry_id]).get(file.entry_id, ""),
+        "problems_digest": file.sha256
+        if file.rows_refused and still_there and _session(request, file.sha256)
+        else "",
+    }
+    return render(request, "imports/result.html", context)
+
+
+def upload_or_404(request: HttpRequest, digest: str) -> Upload:
+    """The file that this person uploaded in this session, if the person may record its kind."""
+    noted = _session(request, digest)
+    content = uploads.fetch(digest, person(request).pk)
+    if noted is None or content is None:
+        raise Http404("This upload is gone. Choose the file again.")
+    if not person(request).may(CAPABILITY_FOR[FileKind(noted["kind"])]):
+        raise PermissionDenied("Your role does not include recording what this file holds.")
+    sources = TicketSource.objects.select_related("instrument")
+    source = sources.filter(pk=noted["source"]).first() if noted["source"] else None
+    return Upload(digest, noted["name"], noted["kind"], source, content)
+
+
+def note_upload(request: HttpRequest, digest: str, name: str, kind: str, source: TicketSource | None) -> None:
+    noted = request.session.get("imports", {})
+    noted.pop(digest, None)
+    noted[digest] = {"name": name, "kind": str(kind), "source": str(source.pk) if source else ""}
+    request.session["imports"] = dict(list(noted.items())[-MOST_UPLOADS:])
+
+
+def _session(request: HttpRequest, digest: str) -> dict[str, str] | None:
+    noted: dict[str, dict[str, str]] = request.session.get("imports", {})
+    return noted.get(digest)
+
+
+def _keep(request: HttpRequest, form: UploadForm) -> str:
+    """The digest under which the file waits for the next step; empty where it is no table at all."""
+    file = form.cleaned_data["file"]
+    content: bytes = file.read()
+    try:
+        refuse_other_kinds(content)
+    except Refused as refusal:
+        form.add_error("file", str(refusal))
+        return ""
+    digest = uploads.keep(content, person(request).pk)
+    note_upload(request, digest, file.name, form.cleaned_data["kind"], form.cleaned_data.get("source"))
+    return digest
+
+
+def _next_step(kind: str, source: TicketSource | None, digest: str) -> HttpResponse:
+    needs_columns = kind == FileKind.TICKETS and not (source and source.mapping)
+    return redirect("import_columns" if needs_columns else "import_preview", digest)
+
+
+def _plan(request: HttpRequest, upload: Upload) -> ImportPlan:
+    mapping = from_json(upload.source.mapping) if upload.source else None
+    return plan(upload.content, upload.name, upload.kind, mapping, person(request), source=upload.source)
+
+
+def _commit(
+    request: HttpRequest, upload: Upload, planned: ImportPlan, form: CommitForm
+) -> HttpResponse | None:
+    chosen = form.cleaned_data.get("lines", ALL) if form.is_valid() else ALL
+    if planned.problems and chosen == ALL:
+        uploads.drop(upload.digest, person(request).pk)
+        messages.info(request, "Nothing was recorded. Correct the file and choose it again.")
+        return redirect("import_start")
+    try:
+        done = commit(planned, actor=person(request), with_good_rows_only=chosen == GOOD)
+    except Refused as refusal:
+        form.add_error(None, str(refusal))
+        return None
+    refresh_standings(done.vehicle_ids)
+    if not done.refused:
+        uploads.drop(upload.digest, person(request).pk)
+    if done.file is None:
+        messages.info(request, "Everything in this file was on record already. Nothing was recorded.")
+        return redirect("import_start")
+    return redirect("import_result", done.file.pk)
+
+
+def _preview_context(
+    request: HttpRequest, upload: Upload, planned: ImportPlan, form: CommitForm
+) -> dict[str, object]:
+    records = (
+        PreviewTable(planned.previews, unit=person(request).unit, prefix="p-")
+        if upload.kind == FileKind.TICKETS
+        else RecordTable(planned.previews, prefix="p-")
+    )
+    faults = ProblemTable(planned.problems, prefix="q-")
+    return {
+        "upload": upload,
+        "plan": planned,
+        "form": form,
+        "kind_label": FileKind(upload.kind).label,
+        "records": tables.RequestConfig(request, paginate=False).configure(records),
+        "faults": tables.RequestConfig(request, paginate={"per_page": SHOWN_PROBLEMS}).configure(faults),
+        "skipped": planned.skipped[:SHOWN_PROBLEMS],
+        "more_skipped": len(planned.skipped) > SHOWN_PROBLEMS,
+    }
