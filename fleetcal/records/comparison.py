@@ -6,7 +6,6 @@ Takes plain numbers and asks no database. Masses in kg. The references are the s
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from fleetcal.metrology.axle_weights import CONSISTENCY_PROBABILITY, SumEstimates, estimate
 from fleetcal.metrology.budget import Component, RefusedError
@@ -16,116 +15,25 @@ from fleetcal.metrology.indication import (
     Display,
     IndicationError,
     Reference,
-    Repeatability,
     bound_transfer,
     evaluate_combination,
 )
-from fleetcal.records.references import InstrumentTerms, refer_directly, refer_to_estimate, weigh
+from fleetcal.records.comparison_terms import (
+    GROSS,
+    ComparisonInputs,
+    ComparisonOutcome,
+    GroupTerms,
+    Line,
+    SubjectOutcome,
+    UnitTerms,
+)
+from fleetcal.records.references import refer_directly, refer_to_estimate, weigh
 
-GROSS = 0
 # Assumptions, no source: how well the fuel burned between two readings is known, and how high a laden truck carries its load.
 FUEL_U_SHARE = 0.2
 CG_HEIGHT_M = 1.8
 # Kingpin or drawbar to the only axle group, where no distance between groups is on record; an assumption as well.
 SPAN_M = 7.5
-
-Line = dict[str, object]
-
-
-@dataclass(frozen=True, slots=True)
-class GroupTerms:
-    position: int
-    max_kg: float
-    repeatability: Repeatability
-
-
-@dataclass(frozen=True, slots=True)
-class UnitTerms:
-    """A vehicle as a comparison sees it. *span_m* is the distance between its outer axle groups, None where not known."""
-
-    key: str
-    max_gross_kg: float
-    division_kg: float
-    repeatability: Repeatability
-    groups: tuple[GroupTerms, ...]
-    carries_fuel: bool = True
-    span_m: float | None = None
-
-    def covers(self, position: int = GROSS) -> frozenset[str]:
-        """The keys of one group, or of all groups for the gross."""
-        return frozenset(
-            f"{self.key}:{group.position}" for group in self.groups if position in (GROSS, group.position)
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class PlatformValue:
-    value_kg: float
-    covers: frozenset[str]
-
-
-@dataclass(frozen=True, slots=True)
-class DisplayValue:
-    unit: str
-    subject: int
-    readings_kg: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Requirement:
-    """What the policy holds the display to."""
-
-    gross: Tolerance
-    group: Tolerance
-    rule: DecisionRule
-
-
-@dataclass(frozen=True, slots=True)
-class ComparisonInputs:
-    """*coupled* are the other units of a combination. *slope_percent* is the site's, 0 where it does not matter (both directions)."""
-
-    unit: UnitTerms
-    instrument: InstrumentTerms
-    requirement: Requirement
-    platform: tuple[PlatformValue, ...]
-    display: tuple[DisplayValue, ...]
-    coupled: tuple[UnitTerms, ...] = ()
-    fuel_used_kg: float = 0.0
-    slope_percent: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class SubjectOutcome:
-    """The gross (subject 0) or one group. None where the readings do not give the number; *word* empty without a decision."""
-
-    subject: int
-    maximum_kg: float
-    is_separable: bool
-    readings: int = 0
-    reference_kg: float | None = None
-    indicated_kg: float | None = None
-    error_kg: float | None = None
-    u_kg: float | None = None
-    expanded_kg: float | None = None
-    k: float | None = None
-    degrees_of_freedom: float | None = None
-    u_shared_kg: float | None = None
-    limit_kg: float | None = None
-    acceptance_limit_kg: float | None = None
-    word: str = ""
-    conformance_probability: float | None = None
-    budget: tuple[Line, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class ComparisonOutcome:
-    """The gross first, then each group that the display showed."""
-
-    subjects: tuple[SubjectOutcome, ...]
-
-    @property
-    def gross(self) -> SubjectOutcome:
-        return self.subjects[0]
 
 
 def compare(inputs: ComparisonInputs) -> ComparisonOutcome:
@@ -255,8 +163,26 @@ def _judge(
         acceptance_limit_kg=decision.acceptance_limit_kg,
         word=decision.word,
         conformance_probability=decision.probability_of_conformity,
-        budget=tuple(dict[str, object](line) for line in error.budget.as_lines()),
+        budget=tuple(_line(component) for component in error.budget.components),
     )
+
+
+def _line(component: Component) -> Line:
+    """A line of the budget in kg, as strings, which is what the ledger takes; degrees of freedom only where they are finite.
+
+    The sensitivity is 1 in every line: an error is a difference of masses.
+    """
+    line: Line = {
+        "source": component.source,
+        "evaluation": "A" if component.type_a else "B",
+        "distribution": component.distribution,
+        "half_width_or_u": f"{component.half_width_or_u:.4f}",
+        "divisor": f"{component.divisor:.4f}",
+        "contribution": f"{component.contribution:.4f}",
+    }
+    if math.isfinite(component.degrees_of_freedom):
+        line["degrees_of_freedom"] = f"{component.degrees_of_freedom:.1f}"
+    return line
 
 
 def _gross_displays(unit: UnitTerms, shown: dict[tuple[str, int], tuple[float, ...]]) -> tuple[Display, ...]:

@@ -14,6 +14,7 @@ from fleetcal.fleet.models import PolicyVersion, Sensor, WeighingSystem
 from fleetcal.fleet.models.systems import Fixing, Pivot, Side, WeighingMode
 from fleetcal.fleet.models.vehicles import Suspension
 from fleetcal.fleet.selectors import VehicleShape
+from fleetcal.records.acceptance_rules import write_mass
 from fleetcal.records.models.installations import Installation, InstallationItem, SensorBond
 
 Item = InstallationItem
@@ -52,8 +53,8 @@ class Fitting:
         return self.bonds.get(sensor.pk)
 
 
-def list_items(fitting: Fitting, at: datetime) -> tuple[ItemState, ...]:
-    """Every item in the order of `InstallationItem`, as it stands at the moment *at*."""
+def list_items(fitting: Fitting, at: datetime, unit: str = "kg") -> tuple[ItemState, ...]:
+    """Every item in the order of `InstallationItem`, as it stands at the moment *at*; masses are told in *unit*."""
     families = (
         _judge_channels,
         _judge_recognised,
@@ -68,10 +69,13 @@ def list_items(fitting: Fitting, at: datetime) -> tuple[ItemState, ...]:
         _judge_units,
         _judge_supply,
         _judge_clock,
-        _judge_alarm_gross,
-        _judge_alarm_axles,
     )
-    return (*(judge(fitting) for judge in families), _judge_cured(fitting, at))
+    return (
+        *(judge(fitting) for judge in families),
+        _judge_alarm_gross(fitting, unit),
+        _judge_alarm_axles(fitting, unit),
+        _judge_cured(fitting, at),
+    )
 
 
 def slope_sense(sensor: Sensor) -> int:
@@ -300,31 +304,32 @@ def _alarm_limit_kg(fitting: Fitting, plate_kg: float) -> Decimal:
     return Decimal(str(plate_kg)) * share
 
 
-def _judge_alarm_gross(fitting: Fitting) -> ItemState:
+def _judge_alarm_gross(fitting: Fitting, unit: str) -> ItemState:
     limit = _alarm_limit_kg(fitting, fitting.shape.max_gross_kg)
     point = fitting.installation.alarm_gross_kg
-    problem = _alarm_problem("gross", point, limit)
-    return _state(
-        Item.ALARM_GROSS, problem, f"{point or 0:.0f} kg of {limit:.0f} kg", point_kg=point, limit_kg=limit
-    )
+    problem = _alarm_problem("gross", point, limit, unit)
+    settled = f"{write_mass(point or 0, unit)} of {write_mass(limit, unit)}"
+    return _state(Item.ALARM_GROSS, problem, settled, point_kg=point, limit_kg=limit)
 
 
-def _judge_alarm_axles(fitting: Fitting) -> ItemState:
+def _judge_alarm_axles(fitting: Fitting, unit: str) -> ItemState:
     points = fitting.installation.alarm_axles_kg
     problems = []
     for axle in fitting.shape.axles:
         text = points.get(str(axle.number))
         point = None if text is None else Decimal(text)
-        problems.append(_alarm_problem(f"axle {axle.number}", point, _alarm_limit_kg(fitting, axle.max_kg)))
+        limit = _alarm_limit_kg(fitting, axle.max_kg)
+        problems.append(_alarm_problem(f"axle {axle.number}", point, limit, unit))
     problem = "; ".join(text for text in problems if text)
     return _state(Item.ALARM_AXLES, problem, f"Set for {len(fitting.shape.axles)} axles")
 
 
-def _alarm_problem(subject: str, point_kg: Decimal | None, limit_kg: Decimal) -> str:
+def _alarm_problem(subject: str, point_kg: Decimal | None, limit_kg: Decimal, unit: str) -> str:
+    limit = write_mass(limit_kg, unit)
     if point_kg is None:
-        return f"Set the alarm point of the {subject} to {limit_kg:.0f} kg or less"
+        return f"Set the alarm point of {subject} to {limit} or less"
     if point_kg > limit_kg:
-        return f"The alarm point of the {subject} is {point_kg:.0f} kg; the policy allows {limit_kg:.0f} kg"
+        return f"The alarm point of {subject} is {write_mass(point_kg, unit)}; the policy allows {limit}"
     return ""
 
 

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 from uuid import UUID
 
 from django.utils import timezone
@@ -83,9 +83,16 @@ class InstallationBook:
                 return system
         return None
 
-    def readiness(self, shape: VehicleShape, at: datetime, policy: PolicyVersion | None) -> Readiness:
-        """How far the installation of *shape*'s system was settled at the moment *at*."""
-        day = timezone.localdate(at)
+    def readiness(
+        self,
+        shape: VehicleShape,
+        at: datetime,
+        policy: PolicyVersion | None,
+        zone: tzinfo | None = None,
+        unit: str = "kg",
+    ) -> Readiness:
+        """How far the installation of *shape*'s system was settled at the moment *at*; days are those of *zone* (the active one)."""
+        day = timezone.localdate(at, zone)
         system = self.system_on(shape.id, day)
         if system is None:
             return Readiness(
@@ -98,7 +105,10 @@ class InstallationBook:
         if policy is None:
             return Readiness(system, earlier[-1], None, problem="No policy is in force for this vehicle.")
         return Readiness(
-            system, earlier[-1], policy, list_items(self._fitting(shape, system, earlier[-1], at, policy), at)
+            system,
+            earlier[-1],
+            policy,
+            list_items(self._fitting(shape, system, earlier[-1], at, policy, day), at, unit),
         )
 
     def _fitting(
@@ -108,24 +118,39 @@ class InstallationBook:
         row: Installation,
         at: datetime,
         policy: PolicyVersion,
+        day: date,
     ) -> Fitting:
-        day = timezone.localdate(at)
         sensors = tuple(
             sensor
             for sensor in self._sensors.get(system.pk, [])
-            if sensor.removed_on is None or sensor.removed_on > day
+            if sensor.fitted_on <= day and (sensor.removed_on is None or sensor.removed_on > day)
         )
         rebonded = tuple(moment for moment in self._rebonded.get(shape.id, []) if moment <= at)
         return Fitting(shape, system, sensors, row, self._bonds.get(row.pk, {}), policy, rebonded)
 
 
-def readiness_of(vehicle: Vehicle, at: datetime) -> Readiness:
+def readiness_of(vehicle: Vehicle, at: datetime, unit: str = "kg") -> Readiness:
     """The readiness of one vehicle's current system at the moment *at*, by the policy of that day."""
     shape = shape_of(vehicle)
     policy = PolicyBook().version_for(shape, timezone.localdate(at))
-    return InstallationBook([vehicle.pk]).readiness(shape, at, policy)
+    return InstallationBook([vehicle.pk]).readiness(shape, at, policy, unit=unit)
 
 
 def open_items(vehicle: Vehicle, at: datetime) -> tuple[ItemState, ...]:
     """What the latest standing installation of the current system leaves open."""
     return readiness_of(vehicle, at).open
+
+
+def items_of(installation: Installation, at: datetime, unit: str = "kg") -> tuple[ItemState, ...]:
+    """Every item of one installation record at the moment *at*, by the policy of the day on which it was done.
+
+    It speaks of the sensors that it describes, whether or not they were replaced since.
+    """
+    shape = shape_of(installation.vehicle)
+    policy = PolicyBook().version_for(shape, timezone.localdate(installation.happened_at))
+    if policy is None:
+        return ()
+    bonds = list(installation.bonds.select_related("sensor__axle").order_by("sensor__channel"))
+    sensors = tuple(bond.sensor for bond in bonds)
+    by_sensor = {bond.sensor_id: bond for bond in bonds}
+    return list_items(Fitting(shape, installation.system, sensors, installation, by_sensor, policy), at, unit)

@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from uuid import UUID
 
 from fleetcal.fleet.models import AxleGroup, Vehicle
 from fleetcal.fleet.models.vehicles import Suspension
@@ -67,7 +68,7 @@ def _pool(readings: Mapping[str, list[list[float]]]) -> Iterator[tuple[str, Repe
 def _maxima_of(vehicles: set[str]) -> dict[tuple[str, int], tuple[str, float]]:
     """Suspension type and maximum in kg by (vehicle, subject)."""
     found: dict[tuple[str, int], tuple[str, float]] = {}
-    ids = sorted(vehicles)
+    ids = sorted(map(UUID, vehicles))
     for start in range(0, len(ids), LOOK_UP):
         kinds: dict[str, set[str]] = defaultdict(set)
         some = ids[start : start + LOOK_UP]

@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from uuid import UUID
 
 from django import forms
 from django.http import QueryDict
 
 from fleetcal.accounts.models import User
-from fleetcal.fleet.instrument_book import InstrumentTerms
 from fleetcal.fleet.models.instruments import InstrumentKind
 from fleetcal.ledger.refusals import Refused
 from fleetcal.records.acceptance_rules import RuleText, tell_outcome, tell_tick
@@ -97,12 +97,25 @@ class WorksheetForms:
             prefix=f"{state}-{method}",
         )
 
-    def _instruments(self, method: str) -> list[InstrumentTerms]:
-        """The instruments of this method, those that are valid today first."""
+    def likely_method(self, state: str) -> str:
+        """The method of the reading before, else the first that has an instrument."""
+        done = self.opened.sheet.of_state(state) or self.opened.sheet.readings
+        offered = [method for method in READING_FORMS if self._instruments(method)]
+        return done[-1].method if done else next(iter(offered), "")
+
+    def _instruments(self, method: str) -> list[tuple[UUID, str]]:
+        """The instruments of this method by name, those that are valid today first."""
         kind = InstrumentKind.PADS if method == Method.PADS else InstrumentKind.WEIGHBRIDGE
         used = [each for each in self.opened.basis.instruments.values() if each.terms.kind == kind]
         used.sort(key=lambda each: (not each.validity.valid, each.terms.name))
-        return [each.terms for each in used if each.terms.retired_on is None]
+        return [
+            (
+                each.terms.id,
+                each.terms.name if each.validity.valid else f"{each.terms.name} (not valid today)",
+            )
+            for each in used
+            if each.terms.retired_on is None
+        ]
 
     def _initial(self, state: str, method: str, standing: Sequence[int]) -> dict[str, Any]:
         """The reading that is being corrected, else the next one that a technician would take."""

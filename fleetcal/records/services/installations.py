@@ -14,6 +14,7 @@ from fleetcal.fleet.selectors import PolicyBook, VehicleShape, shapes_of
 from fleetcal.fleet.services.rows import checked_alone, write
 from fleetcal.ledger.refusals import Refused
 from fleetcal.ledger.services import Draft
+from fleetcal.records.acceptance_rules import write_mass
 from fleetcal.records.installation_items import Fitting, list_items
 from fleetcal.records.models import Installation, SensorBond
 
@@ -189,8 +190,8 @@ def _check_alarms(draft: InstallationDraft, shape: VehicleShape) -> None:
     for name, subject, kg, plate in points:
         if not 0 < kg <= Decimal(str(plate)):
             raise Refused(
-                f"The alarm point of the {subject}, {kg:.0f} kg, must be above 0 and not above the plate's "
-                f"{plate:.0f} kg.",
+                f"The alarm point of {subject}, {write_mass(kg, draft.unit)}, must be above 0 and not above the plate's "
+                f"{write_mass(plate, draft.unit)}.",
                 field=name,
             )
 

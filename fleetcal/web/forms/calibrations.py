@@ -6,7 +6,6 @@ from uuid import UUID
 
 from django import forms
 
-from fleetcal.fleet.instrument_book import InstrumentTerms
 from fleetcal.fleet.models.vehicles import Suspension
 from fleetcal.fleet.selectors import VehicleShape
 from fleetcal.records.models.calibrations import Method
@@ -107,7 +106,7 @@ class ReadingForm(forms.Form):
         self,
         *args: Any,
         axles: Sequence[int],
-        instruments: Sequence[InstrumentTerms],
+        instruments: Sequence[tuple[UUID, str]],
         unit: str,
         **kwargs: Any,
     ) -> None:
@@ -115,7 +114,7 @@ class ReadingForm(forms.Form):
         self.unit = unit
         choice = self.fields["instrument"]
         assert isinstance(choice, forms.TypedChoiceField)
-        choice.choices = [(terms.id, terms.name) for terms in instruments]
+        choice.choices = list(instruments)
         self.add_fields([(number, str(number)) for number in axles])
 
     def add_fields(self, axles: list[tuple[int, str]]) -> None:

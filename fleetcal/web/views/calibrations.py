@@ -27,6 +27,7 @@ from fleetcal.records.services.worksheets import open_worksheet, set_conditions
 from fleetcal.web.access import needs, person, row_of_vehicle_or_404, vehicle_or_404
 from fleetcal.web.forms.calibrations import BeginForm, ConditionsForm
 from fleetcal.web.records import describe_record
+from fleetcal.web.templatetags.quantities import THIN_SPACE
 from fleetcal.web.views.finding import find_vehicle
 
 COVERAGE_FACTOR = 2
@@ -66,7 +67,8 @@ def calibration_begin(request: HttpRequest, pk: UUID) -> HttpResponse:
     worksheet = Worksheet.objects.filter(vehicle=vehicle, closed_at__isnull=True).first()
     if worksheet:
         return redirect("worksheet", worksheet.pk)
-    readiness, shape = readiness_of(vehicle, timezone.now()), shape_of(vehicle)
+    readiness = readiness_of(vehicle, timezone.now(), unit=person(request).unit)
+    shape = shape_of(vehicle)
     data = request.POST or None
     form = BeginForm(data, shape=shape, asks_for_reason=_asks_for_reason(request, readiness))
     conditions = ConditionsForm(data, shape=shape, prefix="conditions")
@@ -109,9 +111,10 @@ def calibration(request: HttpRequest, pk: UUID) -> HttpResponse:
 
 
 def write_measured(value_kg: float | Decimal, u_kg: float | Decimal, unit: str) -> str:
-    """A weight with its expanded uncertainty (k = 2), both rounded by it: "5100 ± 28 kg"."""
+    """A weight with its expanded uncertainty (k = 2), both rounded by it: "5 100 ± 28 kg"."""
     value, expanded = (from_kg(Decimal(str(n)), unit) for n in (value_kg, COVERAGE_FACTOR * u_kg))
-    return f"{round_by_uncertainty(value, expanded)} {unit}"
+    rounded = round_by_uncertainty(value, expanded)
+    return f"{rounded.value:,f} ± {rounded.U:,f} {unit}".replace(",", THIN_SPACE)
 
 
 def describe_stored(row: CalibrationAxle, found: Calibration, unit: str) -> SettingLine:

@@ -75,7 +75,7 @@ def installation(request: HttpRequest, pk: UUID) -> HttpResponse:
     context = {
         "installation": found,
         "vehicle": found.vehicle,
-        "items": items_of(found, now),
+        "items": items_of(found, now, unit=person(request).unit),
         "sensors": [SensorLine(bond, bond.sensor, SENSES[slope_sense(bond.sensor)]) for bond in bonds],
         "alarms": _alarms(found, shape),
         "is_current": readiness.installation == found,

@@ -257,6 +257,7 @@ def _describe_state(opened: OpenSheet, page: WorksheetForms, state: str, unit: s
         else assessment.may_read_loaded.allowed,
         "why_not": "Record the conditions first." if is_empty else assessment.may_read_loaded.why_not,
         "forms": [page.readings[state, method] for method in READING_FORMS],
+        "method": "" if weighing.weights else page.likely_method(state),
         "ticks": list_ticks(opened, "a" if is_empty else "b"),
         "may_sign": assessment.may_sign_a if is_empty else assessment.may_sign_b,
     }
