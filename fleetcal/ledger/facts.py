@@ -7,9 +7,9 @@ nothing about any table but that it is one of these.
 import os
 import time
 import uuid
-from collections.abc import Iterator
-from datetime import date, datetime
+from collections.abc import Callable, Iterator
 from decimal import Decimal
+from functools import cache
 from typing import Any, ClassVar
 
 from django.apps import apps
@@ -90,28 +90,44 @@ def fact_tables() -> list[str]:
     return [model._meta.db_table for model in recorded_models() if issubclass(model, Fact)]
 
 
+def settle(row: Recorded) -> None:
+    """Give every decimal of *row* its column's places, so that what is stored is what the entry says: databases round differently."""
+    for attname, places in _decimals_of(type(row)):
+        value = getattr(row, attname)
+        if value is not None:
+            setattr(row, attname, Decimal(decimal_text(Decimal(value), places)))
+
+
 def payload_of(row: Recorded) -> dict[str, Any]:
     """Every column of *row* but its entry, in canonical form."""
     return {
-        field.name: column_value(field, getattr(row, field.attname))
-        for field in row._meta.concrete_fields
-        if field.name != "entry"
+        name: None if (value := getattr(row, attname)) is None else convert(value)
+        for name, attname, convert in _columns_of(type(row))
     }
 
 
-def column_value(field: models.Field[Any, Any], value: Any) -> Any:
-    if value is None:
-        return None
+@cache
+def _decimals_of(model: type[Recorded]) -> tuple[tuple[str, int], ...]:
+    fields = (f for f in model._meta.concrete_fields if isinstance(f, models.DecimalField))
+    return tuple((field.attname, field.decimal_places) for field in fields)
+
+
+@cache
+def _columns_of(model: type[Recorded]) -> tuple[tuple[str, str, Callable[[Any], Any]], ...]:
+    """(name, attribute, conversion to canonical form) of every column but the entry."""
+    fields = (f for f in model._meta.concrete_fields if f.name != "entry")
+    return tuple((field.name, field.attname, _conversion_of(field)) for field in fields)
+
+
+def _conversion_of(field: models.Field[Any, Any]) -> Callable[[Any], Any]:
     if isinstance(field, models.DecimalField):
-        return decimal_text(Decimal(value), field.decimal_places)
-    if isinstance(field, models.DateField) and isinstance(value, str):
-        value = field.to_python(value)
-    if isinstance(value, (bool, int)):
-        return value
-    if isinstance(value, datetime):
-        return moment_text(value)
-    if isinstance(value, date):
-        return value.isoformat()
-    if isinstance(value, models.fields.files.FieldFile):
-        return value.name
-    return plain(value)
+        return lambda value: decimal_text(Decimal(value), field.decimal_places)
+    if isinstance(field, models.DateTimeField):
+        return lambda value: moment_text(field.to_python(value))
+    if isinstance(field, models.DateField):
+        return lambda value: field.to_python(value).isoformat()
+    if isinstance(field, models.FileField):
+        return lambda value: value.name
+    if isinstance(field, (models.IntegerField, models.BooleanField)):
+        return field.to_python
+    return plain

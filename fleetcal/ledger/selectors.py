@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.db.models import OuterRef, Subquery
+from django.db.models import OuterRef, QuerySet, Subquery
 
 from fleetcal.ledger.chain import parse
 from fleetcal.ledger.models import Entry, Head
+
+LOOK_UP = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +27,15 @@ class EntryView:
     reason: str
     data: dict[str, Any]
     body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """The place of an entry and its digest."""
+
+    stream: str
+    seq: int
+    digest: str
 
 
 def view_of(entry: Entry) -> EntryView:
@@ -54,6 +65,26 @@ def entry_at(stream: str, seq: int) -> EntryView | None:
 
 def digests_of(entry_ids: Iterable[int]) -> dict[int, str]:
     return dict(Entry.objects.filter(pk__in=list(entry_ids)).values_list("pk", "digest"))
+
+
+def receipts_of(entry_ids: Iterable[int]) -> dict[int, Receipt]:
+    """The receipt of each entry, in runs small enough for any database."""
+    ids, found = sorted(set(entry_ids)), dict[int, Receipt]()
+    for start in range(0, len(ids), LOOK_UP):
+        rows = Entry.objects.filter(pk__in=ids[start : start + LOOK_UP])
+        found.update(
+            {
+                pk: Receipt(stream, seq, digest)
+                for pk, stream, seq, digest in rows.values_list("pk", "stream", "seq", "digest")
+            }
+        )
+    return found
+
+
+def entries_in(streams: Iterable[str] | None) -> "QuerySet[Entry]":
+    """The entries of *streams*, or of all where that is None, the newest first: for a table to filter and page. Never to write to."""
+    entries = Entry.objects.order_by("-pk")
+    return entries if streams is None else entries.filter(stream__in=list(streams))
 
 
 def latest_entries(streams: Iterable[str] | None, limit: int) -> list[EntryView]:

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from fleetcal.ledger.canonical import plain
 from fleetcal.ledger.chain import Content, body_of, digest_of
-from fleetcal.ledger.facts import Fact, Recorded, Register, payload_of
+from fleetcal.ledger.facts import Fact, Recorded, Register, payload_of, settle
 from fleetcal.ledger.models import Entry, Head
 
 # The stream of everything that concerns no single vehicle.
@@ -81,6 +81,7 @@ def _lock_heads(streams: set[str]) -> dict[str, Head]:
 def _next_entry(draft: Draft, head: Head, now: datetime) -> Entry:
     rows: dict[str, list[dict[str, Any]]] = {}
     for row in draft.rows:
+        settle(row)
         rows.setdefault(row._meta.label_lower, []).append(payload_of(row))
     data = plain(draft.data) | ({"rows": rows} if rows else {})
     at = draft.at or now

@@ -10,6 +10,8 @@ from itertools import islice
 from typing import Any
 from uuid import UUID
 
+from django.db.models import Exists, OuterRef
+
 from fleetcal.ledger.canonical import NotCanonical, moment_text
 from fleetcal.ledger.chain import Break, Link, breaks, parse
 from fleetcal.ledger.facts import Recorded, Register, payload_of, recorded_models
@@ -48,6 +50,7 @@ def verify(progress: Callable[[int, int], None] | None = None) -> Iterator[Findi
             progress(done, total)
     yield from chains.close(heads)
     yield from registers.close()
+    yield from _without_entry()
 
 
 class _Chains:
@@ -110,6 +113,20 @@ class _Registers:
                 yield Finding(
                     entry.stream, entry.seq, "the row does not point to its newest entry", table, row
                 )
+
+
+def _without_entry() -> Iterator[Finding]:
+    """Rows whose entry is gone: a database that does not enforce its foreign keys may hold them."""
+    for model in recorded_models():
+        lost = model._default_manager.filter(~Exists(Entry.objects.filter(pk=OuterRef("entry_id"))))
+        for key, entry_id in lost.values_list("pk", "entry_id"):
+            yield Finding(
+                "",
+                None,
+                f"the row points to entry {entry_id}, which is gone",
+                model._meta.label_lower,
+                str(key),
+            )
 
 
 def _compare_columns(entry: Entry) -> Iterator[Finding]:

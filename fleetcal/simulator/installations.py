@@ -108,7 +108,8 @@ def record_installation(
             place=mount.place,
             in_line=True,
             pivot=mount.pivot,
-            lead_towards_pivot=None if mount.pivot == "none" else mount.side == "left",
+            # The two sides of an axle mirror each other; opposite leads would compensate a slope in opposite senses.
+            lead_towards_pivot=None if mount.pivot == "none" else True,
             fixing=mount.fixing,
             bonded_at=started_at + timedelta(minutes=20 * channel) if mount.fixing == "bonded" else None,
             surface_clean=True,

@@ -30,6 +30,7 @@ class Command(BaseCommand):
 
 
 def sentence(finding: Finding, name: str) -> str:
+    name = name or "no stream"
     place = name if finding.seq is None else f"{name}, entry {finding.seq}"
     where = f" ({finding.table} {finding.row}" + (f", column {finding.column})" if finding.column else ")")
     values = f": now {finding.in_row!r}, recorded {finding.in_entry!r}" if finding.column else ""
