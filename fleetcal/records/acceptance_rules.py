@@ -8,6 +8,8 @@ from fleetcal.metrology.acceptance import Outcome
 from fleetcal.metrology.mass import from_kg, to_kg
 from fleetcal.records.models.calibrations import AcceptanceOutcome
 
+# Below it a probability is only called small: it stands on the normal distribution's tail.
+SMALLEST_PROBABILITY = 0.0001
 STOP_A, STOP_B = "stop_a", "stop_b"
 INSTALLATION_COMPLETE, LEVEL_APPROACH = "installation_complete", "level_approach"
 
@@ -188,7 +190,11 @@ def _write_value(value: float, judged: _Judged, measure: str, unit: str, steer_u
     if measure == "steer":
         return write_mass(float(to_kg(Decimal(str(value)), steer_unit)), unit)
     if measure == "probability":
-        return f"probability {value:.2g}"
+        return (
+            f"probability {value:.2g}"
+            if value >= SMALLEST_PROBABILITY
+            else f"probability below {SMALLEST_PROBABILITY}"
+        )
     return f"{value:.2f} %" if judged.subject == "slope" else f"{value:.1f} m/s"
 
 
@@ -209,10 +215,11 @@ def _write_advice(judged: _Judged, known: AcceptanceRule, unit: str) -> str:
 
 def _write_suspects(suspects: tuple[tuple[str, ...], ...]) -> str:
     if not suspects:
-        return "the readings contradict each other; weigh again"
-    names = "; or ".join(" or ".join(group) for group in suspects)
-    cannot = " (the readings cannot be told apart by the data)" if any(len(g) > 1 for g in suspects) else ""
-    return f"the readings contradict each other, most of all {names}{cannot}: weigh again"
+        return "the readings contradict each other: weigh again"
+    names = [
+        " or ".join(group) + (" (no data can tell which)" if len(group) > 1 else "") for group in suspects
+    ]
+    return f"the readings contradict each other, most of all {', then '.join(names)}: weigh again"
 
 
 def tell_tick(code: str) -> str:

@@ -396,4 +396,4 @@ def _may_accept(outcomes: Sequence[Outcome], sheet: Sheet) -> Step:
     binding = [o for o in outcomes if o.applicable and not o.warning and o.rule not in excused]
     unmet = sum(outcome.met is False for outcome in binding)
     unknown = sum(outcome.met is None for outcome in binding)
-    return Step(False, f"{unmet} rules are not met and {unknown} are not yet known.")
+    return Step(False, f"of the rules, {unmet} not met and {unknown} not yet known.")
