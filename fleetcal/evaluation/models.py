@@ -22,7 +22,7 @@ class Standing(models.Model):
     policy_version = models.ForeignKey(PolicyVersion, on_delete=models.SET_NULL, null=True, related_name="+")
     # {error_percent, expanded_percent, tolerance_percent, guard_percent, on}: the newest gross result, for the strip
     strip = models.JSONField(default=dict)
-    # What the result rests on: entries in the vehicle's stream, and the newest entry among policies and instruments.
+    # What the result rests on: how many entries the vehicle's stream has, and how many policy versions, certificates and findings.
     stream = models.CharField(max_length=64)
     seen_entries = models.BigIntegerField()
     seen_rules = models.BigIntegerField()

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, Q
 
-from fleetcal.evaluation.standing import (
+from fleetcal.evaluation.facts import (
     FAILED,
     CalibrationFact,
     CheckFact,
@@ -74,10 +74,10 @@ class References:
         return min(found, default=None)
 
     def supports(self, instruments: Iterable[UUID], on: date) -> tuple[bool, date | None]:
-        """Whether all of *instruments* support a record of that day, and when one of them was found wrong."""
+        """Whether all of *instruments* were valid on that day, and when one of them was found to have been wrong on it."""
         used = list(instruments)
         wrong = min((found for key in used if (found := self.wrong_on(key, on))), default=None)
-        return wrong is None and all(self.is_valid(key, on) for key in used), wrong
+        return all(self.is_valid(key, on) for key in used), wrong
 
 
 def read_facts(

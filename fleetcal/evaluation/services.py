@@ -51,6 +51,8 @@ def evaluate(
         changed += _evaluate_chunk(stale[start : start + CHUNK], as_of, book)
         if progress:
             progress(min(start + CHUNK, len(stale)), len(stale))
+    # What no longer runs has nothing to be done.
+    Obligation.objects.filter(vehicle__retired_on__isnull=False).delete()
     _refresh_instruments(as_of)
     words = Counter(Standing.objects.filter(vehicle__retired_on__isnull=True).values_list("word", flat=True))
     return Summary(as_of, Vehicle.objects.in_service().count(), len(stale), changed, dict(words))
@@ -76,11 +78,11 @@ def stale_vehicles(
 
 
 def rules_mark() -> int:
-    """Moves when a policy version, a certificate or a finding is recorded: any of them may change any standing."""
-    return max(
-        model.objects.aggregate(newest=Max("entry_id"))["newest"] or 0
-        for model in (PolicyVersion, Certificate, InstrumentFinding)
-    )
+    """Moves when a policy version, a certificate or a finding is recorded: any of them may change any standing.
+
+    Counted, since the highest number does not move when a transaction with a lower one commits later.
+    """
+    return sum(model.objects.count() for model in (PolicyVersion, Certificate, InstrumentFinding))
 
 
 def standing_as_of(
@@ -212,20 +214,28 @@ def _store(
 
 @transaction.atomic
 def _refresh_instruments(as_of: date) -> None:
-    """A reference instrument is due when its newest certificate ends; without one it is due since it was registered."""
+    """A reference instrument is due when its newest certificate ends; without one it is due at once."""
     window = timedelta(days=PolicyVersion._meta.get_field("planning_window_days").default)
+    # Locked, so that two evaluations at once do not both write what each of them misses.
+    instruments = Instrument.objects.select_for_update().order_by("pk")
+    in_use = [instrument.pk for instrument in instruments if instrument.retired_on is None]
     ends = dict(Certificate.objects.values_list("instrument").annotate(newest=Max("valid_until")))
-    Obligation.objects.filter(instrument__isnull=False).delete()
+    due = {key: (ends.get(key, as_of), key in ends) for key in in_use}
+    present = Obligation.objects.filter(instrument__isnull=False)
+    columns = ("instrument_id", "due_on", "detail__has_certificate")
+    if due == {key: (day, has) for key, day, has in present.values_list(*columns)}:
+        return
+    present.delete()
     Obligation.objects.bulk_create(
         Obligation(
-            instrument=instrument,
+            instrument_id=key,
             action=Action.VERIFY.value,
             cause=Cause.CERTIFICATE_ENDS.value,
-            due_on=ends.get(instrument.pk, as_of),
-            opens_on=ends.get(instrument.pk, as_of) - window,
-            detail={"has_certificate": instrument.pk in ends},
+            due_on=day,
+            opens_on=day - window,
+            detail={"has_certificate": has_certificate},
         )
-        for instrument in Instrument.objects.filter(retired_on__isnull=True)
+        for key, (day, has_certificate) in due.items()
     )
 
 

@@ -1,20 +1,29 @@
 """How a vehicle stands on a day: a pure function of its records, the policy's terms and the day.
 
 Facts later than the day are ignored, so the same facts answer for any past day. Who knew what when is decided by which facts are
-handed in. Days are calendar days at the vehicle's depot; masses do not occur here.
+handed in.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from enum import StrEnum
 from uuid import UUID
 
+from fleetcal.evaluation.facts import (
+    FAILED,
+    GROSS,
+    PASSED,
+    CalibrationFact,
+    CheckFact,
+    Fact,
+    Place,
+    RepairFact,
+    Terms,
+    VehicleFacts,
+    place_of,
+)
 from fleetcal.metrology.eu_obw import inspection_dates
-
-GROSS = 0
-FAILED = frozenset({"fail", "conditional fail"})
-PASSED = frozenset({"pass", "conditional pass"})
 
 
 class StandingWord(StrEnum):
@@ -59,88 +68,6 @@ class Cause(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
-    """What a policy version says about when; days, and km for the distance."""
-
-    longest_interval_days: int
-    planning_window_days: int
-    first_check_days: int
-    early_check_days: int
-    conditional_recheck_days: int
-    repair_check_days: int
-    longest_distance_km: int | None = None
-    trade_tickets_count: bool = False
-    follows_eu_cadence: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class CalibrationFact:
-    id: UUID
-    on: date
-    at: datetime
-    accepted: bool
-    groups: frozenset[int]
-    system: UUID
-    is_supported: bool = True
-    bond_excused: bool = False
-    odometer_km: int | None = None
-    reference_wrong_on: date | None = None  # the day on which its reference was found wrong
-
-
-@dataclass(frozen=True, slots=True)
-class CheckFact:
-    """*words* maps a subject (0 the gross, else a group's position) to its decision; subjects without one are left out."""
-
-    id: UUID
-    on: date
-    at: datetime
-    purpose: str
-    counts: bool
-    words: Mapping[int, str]
-    is_supported: bool = True
-    odometer_km: int | None = None
-    reference_wrong_on: date | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class RepairFact:
-    id: UUID
-    on: date
-    at: datetime
-    effect: str
-    groups: frozenset[int]
-    component: str
-    work: str
-    odometer_km: int | None = None
-
-
-Fact = CalibrationFact | CheckFact | RepairFact
-
-
-@dataclass(frozen=True, slots=True)
-class VehicleFacts:
-    """Everything on record about one vehicle, in any order. *systems* are (id, fitted on, removed on)."""
-
-    groups: tuple[int, ...]
-    in_service_on: date
-    registered_on: date | None = None
-    retired_on: date | None = None
-    systems: tuple[tuple[UUID, date, date | None], ...] = ()
-    calibrations: tuple[CalibrationFact, ...] = ()
-    checks: tuple[CheckFact, ...] = ()
-    repairs: tuple[RepairFact, ...] = ()
-
-    def system_on(self, day: date) -> tuple[UUID, date] | None:
-        """The weighing system fitted on *day*, with the day of its fitting."""
-        fitted = [
-            (since, key)
-            for key, since, until in self.systems
-            if since <= day and (until is None or day <= until)
-        ]
-        return (max(fitted)[1], max(fitted)[0]) if fitted else None
-
-
-@dataclass(frozen=True, slots=True)
 class Reason:
     """Why a vehicle stands as it does: a cause, what it concerns, and the record behind it."""
 
@@ -166,7 +93,7 @@ class Obligation:
 
 @dataclass(frozen=True, slots=True)
 class StandingOnDay:
-    """*changes_on* is the first day on which the word or an obligation changes if nothing more is recorded."""
+    """*changes_on* is the first day on which the word or an obligation can change if nothing more is recorded."""
 
     day: date
     word: StandingWord
@@ -191,7 +118,7 @@ def standing_on(facts: VehicleFacts, terms: Terms, day: date) -> StandingOnDay:
         *_eu_obligation(history),
     ]
     word, reasons = _worst(history, unreliable, missing, obligations)
-    return StandingOnDay(day, word, reasons, tuple(obligations), _next_change(obligations, day))
+    return StandingOnDay(day, word, reasons, tuple(obligations), _next_change(history, obligations))
 
 
 class _History:
@@ -200,39 +127,45 @@ class _History:
     def __init__(self, facts: VehicleFacts, terms: Terms, day: date) -> None:
         self.facts, self.terms, self.day = facts, terms, day
         self.system = facts.system_on(day)
-        self.repairs = sorted((r for r in facts.repairs if r.on <= day), key=_place)
-        self.checks = sorted((c for c in facts.checks if c.on <= day), key=_place)
-        self.calibrations = sorted((c for c in facts.calibrations if c.on <= day), key=_place)
+        self.repairs = sorted((r for r in facts.repairs if r.on <= day), key=place_of)
+        self.checks = sorted((c for c in facts.checks if c.on <= day), key=place_of)
+        self.calibrations = sorted((c for c in facts.calibrations if c.on <= day), key=place_of)
         self.accepted = [
             c
             for c in self.calibrations
-            if c.accepted and c.is_supported and self.system is not None and c.system == self.system[0]
+            if c.accepted and self.supports(c) and self.system is not None and c.system == self.system[0]
         ]
         self.passed = [
             c
             for c in self.checks
             if c.counts
-            and c.is_supported
+            and self.supports(c)
             and (c.purpose != "trade" or terms.trade_tickets_count)
             and c.words.get(GROSS) in PASSED
             and not FAILED.intersection(c.words.values())
         ]
+        self.good: list[CalibrationFact | CheckFact] = sorted([*self.accepted, *self.passed], key=place_of)
 
-        self.good: list[CalibrationFact | CheckFact] = sorted([*self.accepted, *self.passed], key=_place)
-
-    def calibrated_after(self, place: tuple[date, int, datetime], groups: Iterable[int]) -> bool:
+    def calibrated_after(self, place: Place, groups: Iterable[int]) -> bool:
         """Whether every one of *groups* has an accepted calibration after *place*."""
-        return all(any(_place(c) > place and group in c.groups for c in self.accepted) for group in groups)
+        return all(any(place_of(c) > place and group in c.groups for c in self.accepted) for group in groups)
 
-    def made_good_after(self, place: tuple[date, int, datetime]) -> bool:
-        """Whether a counted check or an accepted calibration came after *place*."""
-        return any(_place(fact) > place for fact in self.good)
+    def made_good_after(self, place: Place, groups: Iterable[int] = ()) -> bool:
+        """Whether a counted check, or accepted calibrations of every one of *groups* (all of them), came after *place*."""
+        checked = any(place_of(check) > place for check in self.passed)
+        return checked or self.calibrated_after(place, tuple(groups) or self.facts.groups)
 
+    def supports(self, fact: CalibrationFact | CheckFact) -> bool:
+        """Whether *fact* can satisfy anything: its references were valid, and none had been found wrong by the day."""
+        return fact.is_supported and not self.rests_on_wrong(fact)
 
-def _place(fact: Fact) -> tuple[date, int, datetime]:
-    """Order in time; on one day, as found comes before everything and as left after it, whatever the clocks said."""
-    rank = {"as found": 0, "as left": 2}.get(fact.purpose, 1) if isinstance(fact, CheckFact) else 1
-    return fact.on, rank, fact.at
+    def rests_on_wrong(self, fact: CalibrationFact | CheckFact) -> bool:
+        return fact.reference_wrong_on is not None and fact.reference_wrong_on <= self.day
+
+    def last_good_of(self, group: int) -> CalibrationFact | CheckFact | None:
+        """The newest counted check, or accepted calibration of *group*."""
+        covering = [f for f in self.good if isinstance(f, CheckFact) or group in f.groups]
+        return covering[-1] if covering else None
 
 
 def _open_faults(history: _History) -> Iterator[Reason]:
@@ -242,15 +175,15 @@ def _open_faults(history: _History) -> Iterator[Reason]:
             continue
         whole = repair.effect == "recalibrate vehicle"
         groups = history.facts.groups if whole else tuple(sorted(repair.groups))
-        if not history.calibrated_after(_place(repair), groups):
+        if not history.calibrated_after(place_of(repair), groups):
             yield _repair_reason(repair, Cause.PART_REPLACED, GROSS if whole else groups[0])
     for check in history.checks:
         is_evidence = check.purpose != "trade" or history.terms.trade_tickets_count
-        if not is_evidence or check.reference_wrong_on is not None:
+        if not is_evidence or history.rests_on_wrong(check):
             continue
         for subject, word in sorted(check.words.items()):
             groups = history.facts.groups if subject == GROSS else (subject,)
-            if word in FAILED and not history.calibrated_after(_place(check), groups):
+            if word in FAILED and not history.calibrated_after(place_of(check), groups):
                 yield Reason(
                     Cause.FAILED_CHECK,
                     subject,
@@ -271,6 +204,9 @@ def _missing_calibrations(history: _History) -> Iterator[Reason]:
         yield Reason(Cause.NO_CALIBRATION, GROSS, history.system[1])
     else:
         yield from (Reason(Cause.NO_CALIBRATION, group, history.system[1]) for group in never)
+    for calibration in history.calibrations:
+        if calibration.accepted and history.rests_on_wrong(calibration) and calibration.groups & set(never):
+            yield _wrong_reference(calibration)
 
 
 def _demand(action: Action, reasons: Sequence[Reason], history: _History) -> Iterator[Obligation]:
@@ -293,19 +229,19 @@ def _check_obligation(history: _History) -> Iterator[Obligation]:
 
 
 def _check_dates(history: _History) -> Iterator[tuple[date, Reason]]:
-    yield _scheduled(history)
+    yield from _scheduled(history)
     soon = timedelta(days=history.terms.repair_check_days)
     for repair in history.repairs:
-        if repair.effect == "check" and not history.made_good_after(_place(repair)):
+        if repair.effect == "check" and not history.made_good_after(place_of(repair), repair.groups):
             yield (
                 repair.on + soon,
                 _repair_reason(repair, Cause.SUSPENSION_WORK, min(repair.groups, default=GROSS)),
             )
     for check in history.checks:
-        if history.made_good_after(_place(check)):
-            continue
         outside = sorted(subject for subject, word in check.words.items() if word in FAILED)
-        if outside and check.purpose == "trade" and not history.terms.trade_tickets_count:
+        if not outside or check.purpose != "trade" or history.terms.trade_tickets_count:
+            continue
+        if not history.rests_on_wrong(check) and not history.made_good_after(place_of(check)):
             detail = {"word": check.words[outside[0]]}
             yield (
                 check.on + soon,
@@ -315,10 +251,14 @@ def _check_dates(history: _History) -> Iterator[tuple[date, Reason]]:
     yield from _distance(history)
 
 
-def _scheduled(history: _History) -> tuple[date, Reason]:
-    """The day that the newest calibration or counted check leads to."""
-    last = history.good[-1]
-    terms = history.terms
+def _scheduled(history: _History) -> Iterator[tuple[date, Reason]]:
+    """The day that the newest calibration or counted check of each group leads to: a calibration of one group dates no other."""
+    newest = [last for group in history.facts.groups if (last := history.last_good_of(group)) is not None]
+    for last in {fact.id: fact for fact in newest}.values():
+        yield _next_check(last, history.terms)
+
+
+def _next_check(last: CalibrationFact | CheckFact, terms: Terms) -> tuple[date, Reason]:
     if isinstance(last, CalibrationFact):
         days = terms.early_check_days if last.bond_excused else terms.first_check_days
         cause = Cause.EXCUSED_BOND if last.bond_excused else Cause.FIRST_CHECK
@@ -334,22 +274,26 @@ def _scheduled(history: _History) -> tuple[date, Reason]:
 def _wrong_references(history: _History, soon: timedelta) -> Iterator[tuple[date, Reason]]:
     resting: list[CalibrationFact | CheckFact] = [*history.calibrations, *history.checks]
     for fact in resting:
-        found_on = fact.reference_wrong_on
-        if found_on is None or found_on > history.day or history.made_good_after(_place(fact)):
-            continue
-        kind = "calibration" if isinstance(fact, CalibrationFact) else "check"
-        yield found_on + soon, Reason(Cause.REFERENCE_WRONG, GROSS, found_on, fact.id, kind)
+        groups = fact.groups if isinstance(fact, CalibrationFact) else ()
+        if history.rests_on_wrong(fact) and not history.made_good_after(place_of(fact), groups):
+            reason = _wrong_reference(fact)
+            yield (reason.on or history.day) + soon, reason
+
+
+def _wrong_reference(fact: CalibrationFact | CheckFact) -> Reason:
+    kind = "calibration" if isinstance(fact, CalibrationFact) else "check"
+    return Reason(Cause.REFERENCE_WRONG, GROSS, fact.reference_wrong_on, fact.id, kind)
 
 
 def _distance(history: _History) -> Iterator[tuple[date, Reason]]:
     longest = history.terms.longest_distance_km
-    start = next((fact.odometer_km for fact in reversed(history.good) if fact.odometer_km is not None), None)
-    if longest is None or start is None:
+    start = next((fact for fact in reversed(history.good) if fact.odometer_km is not None), None)
+    if longest is None or start is None or start.odometer_km is None:
         return
     everything: list[Fact] = [*history.calibrations, *history.checks, *history.repairs]
-    for fact in sorted(everything, key=_place):
-        if fact.odometer_km is not None and fact.odometer_km - start >= longest:
-            detail = {"km": str(fact.odometer_km - start), "limit_km": str(longest)}
+    for fact in sorted((f for f in everything if place_of(f) > place_of(start)), key=place_of):
+        if fact.odometer_km is not None and fact.odometer_km - start.odometer_km >= longest:
+            detail = {"km": str(fact.odometer_km - start.odometer_km), "limit_km": str(longest)}
             yield fact.on, Reason(Cause.LONGEST_DISTANCE, GROSS, fact.on, fact.id, "odometer", detail)
             return
 
@@ -400,6 +344,13 @@ def _repair_reason(repair: RepairFact, cause: Cause, subject: int) -> Reason:
     return Reason(cause, subject, repair.on, repair.id, "repair", detail)
 
 
-def _next_change(obligations: Sequence[Obligation], day: date) -> date | None:
+def _next_change(history: _History, obligations: Sequence[Obligation]) -> date | None:
+    facts = history.facts
     turning = [moment for o in obligations for moment in (o.opens_on, o.due_on + timedelta(days=1))]
-    return min((moment for moment in turning if moment > day), default=None)
+    # Facts of later days: the depot's day may be ahead of the day that was asked for, and a fitting may be dated ahead.
+    resting: list[CalibrationFact | CheckFact] = [*facts.calibrations, *facts.checks]
+    turning += [fact.on for fact in (*resting, *facts.repairs)]
+    turning += [fact.reference_wrong_on for fact in resting if fact.reference_wrong_on]
+    for _, since, until in facts.systems:
+        turning += [since] if until is None else [since, until + timedelta(days=1)]
+    return min((moment for moment in turning if moment > history.day), default=None)

@@ -6,11 +6,12 @@ from uuid import UUID
 
 from fleetcal.fleet.models import Vehicle
 from fleetcal.records.models import Calibration, Check, Installation, Repair
+from fleetcal.records.models.checks import Purpose
 
 
 @dataclass(frozen=True, slots=True)
 class TimelineItem:
-    """One record. *kind* is the name of its page; *state* says whether it still counts."""
+    """One record. *kind* is the name of its page; *state* says whether it still counts; everyday tickets are many."""
 
     at: datetime
     kind: str
@@ -20,6 +21,7 @@ class TimelineItem:
     by: str
     recorded_at: datetime
     state: str
+    is_everyday: bool = False
 
 
 def timeline_of(vehicle: Vehicle, known_at: datetime | None = None) -> list[TimelineItem]:
@@ -43,6 +45,7 @@ def _item(
         record.recorded_by.display_name,
         record.recorded_at,
         state,
+        isinstance(record, Check) and record.purpose == Purpose.TRADE,
     )
 
 

@@ -2,7 +2,8 @@
 
 from datetime import date
 
-from fleetcal.evaluation.standing import GROSS, Action, Cause, Obligation, Reason, StandingWord
+from fleetcal.evaluation.facts import GROSS
+from fleetcal.evaluation.standing import Action, Cause, Obligation, Reason, StandingWord
 
 ACTIONS = {
     Action.RECALIBRATE: "Recalibrate",
@@ -78,7 +79,7 @@ def obligation_text(obligation: Obligation) -> str:
 
 
 def _work(work: str) -> str:
-    return "replaced" if work == "replaced" else "worked on"
+    return "replaced" if work == "replaced" else "adjusted or repaired"
 
 
 def _purpose(purpose: str) -> str:

@@ -117,6 +117,12 @@ def test_it_shows_the_form_with_its_cautions(client: Client, vehicle: Vehicle, b
     assert "Axles 2 and 3" in page
 
 
+def test_a_link_from_a_calibration_brings_its_purpose(client: Client, vehicle: Vehicle):
+    sign_in(client)
+    page = client.get(reverse("check_new", args=[vehicle.pk]), {"purpose": "as left"}).content.decode()
+    assert '<option value="as left" selected>' in page
+
+
 @pytest.mark.parametrize(
     ("fields", "words"),
     [

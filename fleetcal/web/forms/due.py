@@ -14,7 +14,7 @@ from fleetcal.fleet.models.vehicles import UnitKind, plate_key
 from fleetcal.fleet.selectors import depots_for
 
 WHEN = [
-    ("open", "due or in the planning window"),
+    ("open", "due now"),
     ("past", "past its day"),
     ("30", "within 30 days"),
     ("90", "within 90 days"),
@@ -36,10 +36,15 @@ class DueFilter(filters.FilterSet):
         label="Standing",
         field_name="vehicle__standing__word",
         choices=[(w.value, w.value) for w in StandingWord],
+        empty_label="any",
     )
-    action = filters.ChoiceFilter(label="To do", choices=[(a.value, SHORT_ACTIONS[a]) for a in Action])
-    depot = filters.ModelChoiceFilter(label="Depot", queryset=_depots, method="by_depot")
-    kind = filters.ChoiceFilter(label="Kind", field_name="vehicle__kind", choices=UnitKind.choices)
+    action = filters.ChoiceFilter(
+        label="To do", choices=[(a.value, SHORT_ACTIONS[a]) for a in Action], empty_label="any"
+    )
+    depot = filters.ModelChoiceFilter(label="Depot", queryset=_depots, method="by_depot", empty_label="any")
+    kind = filters.ChoiceFilter(
+        label="Kind", field_name="vehicle__kind", choices=UnitKind.choices, empty_label="any"
+    )
 
     class Meta:
         model = Obligation

@@ -90,10 +90,15 @@ class DueTable(tables.Table):
 
     def render_why(self, record: Obligation) -> str:
         if "reason" not in record.detail:
-            return "certificate ends" if record.detail.get("has_certificate") else "no certificate on record"
+            return self._certificate(record)
         [first, *others] = reasons_from_json([record.detail["reason"], *record.detail["also"]])
         more = f" (and {len(others)} more)" if others else ""
         return reason_text(first) + more
+
+    def _certificate(self, record: Obligation) -> str:
+        if not record.detail.get("has_certificate"):
+            return "no certificate on record"
+        return "certificate has ended" if record.due_on < self.today else "certificate ends"
 
     def render_due_on(self, value: date) -> SafeString:
         late = (self.today - value).days

@@ -14,6 +14,7 @@ from fleetcal.fleet.models import Vehicle
 from fleetcal.fleet.selectors import shape_of
 from fleetcal.ledger.refusals import Refused
 from fleetcal.records.models import Check
+from fleetcal.records.models.checks import Purpose
 from fleetcal.records.services.attachments import add_attachment
 from fleetcal.records.services.checks import record_checks
 from fleetcal.tasks.refresh import refresh_standings
@@ -32,6 +33,12 @@ def check_start(request: HttpRequest) -> HttpResponse:
     return find_vehicle(request, "checks/start.html", "check_new")
 
 
+def _purpose_asked(request: HttpRequest) -> str:
+    """The purpose that the link here stood for, such as an as-left check after a calibration."""
+    asked = request.GET.get("purpose", "")
+    return asked if asked in Purpose.values else str(Purpose.CHECK)
+
+
 @require_http_methods(["GET", "POST"])
 @needs(Capability.RECORD_CHECK)
 def check_new(request: HttpRequest, pk: UUID) -> HttpResponse:
@@ -42,7 +49,7 @@ def check_new(request: HttpRequest, pk: UUID) -> HttpResponse:
         shape=shape_of(vehicle),
         user=person(request),
         unit=person(request).unit,
-        initial={"weighed_at": timezone.now()},
+        initial={"weighed_at": timezone.now(), "purpose": _purpose_asked(request)},
     )
     if request.method == "POST" and form.is_valid():
         check = _record(request, form, vehicle)

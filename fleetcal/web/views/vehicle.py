@@ -52,6 +52,7 @@ def vehicle(request: HttpRequest, pk: UUID) -> HttpResponse:
         if not as_of.is_today and not as_of.known_at
         else None
     )
+    timeline = [item for item in timeline_of(found, as_of.known_at) if item.at.date() <= as_of.day]
     context = {
         "vehicle": found,
         "shape": shape_of(found),
@@ -64,7 +65,8 @@ def vehicle(request: HttpRequest, pk: UUID) -> HttpResponse:
         "known_then": then[0] if then and standing and _differs(then[0], standing[0]) else None,
         "strip": _strip(found) if as_of.is_today else "",
         "histories": _histories(found, as_of),
-        "timeline": [item for item in timeline_of(found, as_of.known_at) if item.at.date() <= as_of.day],
+        "timeline": [item for item in timeline if not item.is_everyday],
+        "everyday": [item for item in timeline if item.is_everyday],
         "system": found.systems.filter(removed_on__isnull=True).prefetch_related("sensors__axle").first(),
         "worksheet": Worksheet.objects.filter(vehicle=found, closed_at__isnull=True).first(),
         "stored": Standing.objects.filter(vehicle=found).first(),
