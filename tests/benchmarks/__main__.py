@@ -61,12 +61,21 @@ def main() -> None:
     again = timed(lambda: evaluate(TODAY, everything=True))
     large = due_page(manager)
     say("due list, queries", f"{large[1]} at {LARGE} vehicles (budget 12)")
-    say("due list, time", f"{small[0] * 1000:.0f} ms at {SMALL}, {large[0] * 1000:.0f} ms at {LARGE}: ratio {large[0] / small[0]:.2f} (budget 1.5)")
-    say("evaluate", f"{LARGE} vehicles first {all_of_them:.1f} s, again {again:.1f} s, nothing changed {nothing:.3f} s: ratio {nothing / again:.4f} (budget 0.1)")
+    say(
+        "due list, time",
+        f"{small[0] * 1000:.0f} ms at {SMALL}, {large[0] * 1000:.0f} ms at {LARGE}: ratio {large[0] / small[0]:.2f} (budget 1.5)",
+    )
+    say(
+        "evaluate",
+        f"{LARGE} vehicles first {all_of_them:.1f} s, again {again:.1f} s, nothing changed {nothing:.3f} s: ratio {nothing / again:.4f} (budget 0.1)",
+    )
     source = save_source("Benchmark", MAPPING, instrument=instrument, actor=manager)
     content = tickets(TICKETS)
     seconds = timed(lambda: take_in(content, manager, source))
-    say("import", f"{TICKETS} tickets in {seconds:.1f} s: {TICKETS / seconds:.0f} rows/s with ledger (budget 1000)")
+    say(
+        "import",
+        f"{TICKETS} tickets in {seconds:.1f} s: {TICKETS / seconds:.0f} rows/s with ledger (budget 1000)",
+    )
     seconds = timed(lambda: take_in(content, manager, source))
     say("import again", f"adds nothing, {seconds:.1f} s")
     seconds = timed(lambda: say("verify", f"{sum(1 for _ in verify())} findings"))
@@ -77,7 +86,9 @@ def grow(total: int, actor: User) -> None:
     """Vehicles up to *total*, each with a display and an accepted calibration some time in the last year."""
     have = Vehicle.objects.count()
     drafts = [
-        factories.vehicle_draft(f"BM-{n:05d}", layout=("rigid2", "rigid3", "tractor2")[n % 3], fleet_number=f"B{n:05d}")
+        factories.vehicle_draft(
+            f"BM-{n:05d}", layout=("rigid2", "rigid3", "tractor2")[n % 3], fleet_number=f"B{n:05d}"
+        )
         for n in range(have, total)
     ]
     vehicles = register_vehicles(drafts, actor=actor)
@@ -85,14 +96,30 @@ def grow(total: int, actor: User) -> None:
     entries = []
     for number, vehicle in enumerate(vehicles):
         system = WeighingSystem(
-            vehicle=vehicle, serial=f"D{number}", fitted_on=date(2024, 1, 2), division_kg=Decimal(20), axle_count=3,
-            mode="group", supply_v=24, fuse_a=Decimal(3),
+            vehicle=vehicle,
+            serial=f"D{number}",
+            fitted_on=date(2024, 1, 2),
+            division_kg=Decimal(20),
+            axle_count=3,
+            mode="group",
+            supply_v=24,
+            fuse_a=Decimal(3),
         )
         done = NOW - timedelta(days=number % 400)
         calibration = Calibration(
-            vehicle=vehicle, happened_at=done, recorded_at=NOW, recorded_by=actor, system=system, policy_version=version,
-            method_version=METHOD_VERSION, started_at=done - timedelta(hours=3), stop_a_at=done - timedelta(hours=2),
-            stop_b_at=done - timedelta(hours=1), accepted=True, division_kg=Decimal(20), covers_groups=[1, 2],
+            vehicle=vehicle,
+            happened_at=done,
+            recorded_at=NOW,
+            recorded_by=actor,
+            system=system,
+            policy_version=version,
+            method_version=METHOD_VERSION,
+            started_at=done - timedelta(hours=3),
+            stop_a_at=done - timedelta(hours=2),
+            stop_b_at=done - timedelta(hours=1),
+            accepted=True,
+            division_kg=Decimal(20),
+            covers_groups=[1, 2],
         )
         entries.append(Draft(vehicle.stream, "calibration.accepted", actor.username, [system, calibration]))
     record_many(entries)
@@ -110,7 +137,14 @@ def due_page(user: User) -> tuple[float, int]:
 
 
 MAPPING = Mapping(
-    columns={"ticket": "ticket", "date": "date", "time": "time", "plate": "plate", "reference": "gross", "display": "display"},
+    columns={
+        "ticket": "ticket",
+        "date": "date",
+        "time": "time",
+        "plate": "plate",
+        "reference": "gross",
+        "display": "display",
+    },
     date_format="YYYY-MM-DD",
     time_format="HH:MM",
     purpose_otherwise="trade",
@@ -122,7 +156,9 @@ def tickets(count: int) -> bytes:
     for n in range(count):
         day = date(2026, 1, 1) + timedelta(days=n % 300)
         gross = 9_000 + (n * 37 % 400) * 20
-        lines.append(f"T{n:06d},{day},{6 + n % 12:02d}:{n % 60:02d},BM-{n % LARGE:05d},{gross},{gross + n % 7 * 20 - 60}")
+        lines.append(
+            f"T{n:06d},{day},{6 + n % 12:02d}:{n % 60:02d},BM-{n % LARGE:05d},{gross},{gross + n % 7 * 20 - 60}"
+        )
     return "\n".join(lines).encode()
 
 

@@ -25,7 +25,13 @@ TODAY = date(2026, 11, 25)
 NOT_PAGES = {"audit_pdf", "attachment", "logout", "unit_switch"}
 CHROMIUM = {
     "executable_path": "/usr/bin/chromium",
-    "args": ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"],
+    "args": [
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+    ],
 }
 
 
@@ -108,7 +114,9 @@ def examine(page: Page, name: str) -> Iterator[str]:
         for violation in Axe().run(page).response["violations"]:
             nodes = "; ".join(node["html"][:120] for node in violation["nodes"][:3])
             yield f"{size['width']} px, {violation['id']}: {nodes}"
-        overflow = page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        overflow = page.evaluate(
+            "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
         if overflow > 0:
             yield f"{size['width']} px: {overflow} px too wide"
         if folder := os.environ.get("FLEETCAL_SCREENSHOTS"):

@@ -114,6 +114,7 @@ def test_it_shows_the_form_with_its_cautions(client: Client, vehicle: Vehicle, b
     sign_in(client)
     page = client.get(reverse("check_new", args=[vehicle.pk])).content.decode()
     assert "An overloaded vehicle stays off the road." in page
+    assert "errorlist" not in page
     assert "Axles 2 and 3" in page
 
 

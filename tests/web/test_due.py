@@ -6,6 +6,7 @@ from io import BytesIO
 import openpyxl
 import pytest
 from django.test import Client
+from django.urls import reverse
 from django.utils import timezone
 
 from fleetcal.evaluation.services import evaluate
@@ -39,7 +40,7 @@ def test_it_says_the_state_of_the_fleet_in_words(fleet: None) -> None:
 def test_an_empty_installation_is_told_what_to_do_first() -> None:
     page = signed_in().get("/").content.decode()
     assert "Begin here" in page
-    assert "/vehicles/import" in page
+    assert reverse("vehicle_import") in page
 
 
 def test_it_shows_only_the_vehicles_of_the_persons_depots(fleet: None) -> None:
