@@ -1,5 +1,6 @@
 """The plain facts that a standing is computed from. Days are calendar days at the vehicle's depot; masses do not occur here."""
 
+from calendar import monthrange
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -8,6 +9,8 @@ from uuid import UUID
 GROSS = 0
 FAILED = frozenset({"fail", "conditional fail"})
 PASSED = frozenset({"pass", "conditional pass"})
+# Commission Implementing Regulation (EU) 2019/1213, Annex IV 10.
+REINSPECTION_MONTHS = 2
 
 # What orders facts in time: the day, the rank within the day, the moment.
 Place = tuple[date, int, datetime]
@@ -69,6 +72,26 @@ class RepairFact:
     odometer_km: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class InspectionFact:
+    """An approved workshop's inspection by Regulation (EU) 2019/1213: information, no standing rests on it."""
+
+    id: UUID
+    on: date
+    at: datetime
+    passed: bool
+    test: str
+    next_due_on: date | None = None  # as the report names it
+
+    @property
+    def next_on(self) -> date | None:
+        """When the next inspection is due: on the report's own day, but two months after a failed one at the latest."""
+        if self.passed:
+            return self.next_due_on
+        latest = _months_later(self.on, REINSPECTION_MONTHS)
+        return min(self.next_due_on or latest, latest)
+
+
 Fact = CalibrationFact | CheckFact | RepairFact
 
 
@@ -84,6 +107,7 @@ class VehicleFacts:
     calibrations: tuple[CalibrationFact, ...] = ()
     checks: tuple[CheckFact, ...] = ()
     repairs: tuple[RepairFact, ...] = ()
+    inspections: tuple[InspectionFact, ...] = ()
 
     def system_on(self, day: date) -> tuple[UUID, date] | None:
         """The weighing system fitted on *day*, with the day of its fitting."""
@@ -99,3 +123,10 @@ def place_of(fact: Fact) -> Place:
     """Order in time; on one day, as found comes before everything and as left after it, whatever the clocks said."""
     rank = {"as found": 0, "as left": 2}.get(fact.purpose, 1) if isinstance(fact, CheckFact) else 1
     return fact.on, rank, fact.at
+
+
+def _months_later(day: date, months: int) -> date:
+    years, month = divmod(day.month - 1 + months, 12)
+    year, month = day.year + years, month + 1
+    # 31 December and two months end with February, never a day late.
+    return date(year, month, min(day.day, monthrange(year, month)[1]))

@@ -32,7 +32,7 @@ class Standing(models.Model):
 
     class Meta:
         indexes = [
-            models.Index(fields=["severity", "due_on"], name="standing_by_urgency"),
+            models.Index(fields=["word"], name="standing_by_word"),
             models.Index(fields=["changes_on"], name="standing_by_change"),
         ]
 
@@ -55,12 +55,17 @@ class Obligation(models.Model):
     due_on = models.DateField()
     # When it enters the planning window.
     opens_on = models.DateField()
+    # That of the vehicle's standing, so that the due list is read in the order of an index; instruments come last.
+    severity = models.PositiveSmallIntegerField()
     detail = models.JSONField(default=dict)
     # For information only: it does not change the standing.
     is_information = models.BooleanField(default=False)
 
     class Meta:
-        indexes = [models.Index(fields=["due_on"], name="obligation_by_day")]
+        indexes = [
+            models.Index(fields=["severity", "due_on", "id"], name="obligation_by_urgency"),
+            models.Index(fields=["due_on", "id"], name="obligation_by_day"),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=models.Q(vehicle__isnull=False, instrument__isnull=True)
@@ -71,6 +76,18 @@ class Obligation(models.Model):
 
     def __str__(self) -> str:
         return f"{self.vehicle or self.instrument}: {self.action} by {self.due_on}"
+
+
+class Sweep(models.Model):
+    """The last time that the whole fleet was evaluated: one row. Entries up to *newest_entry* were seen then."""
+
+    as_of = models.DateField()
+    newest_entry = models.BigIntegerField()
+    seen_rules = models.BigIntegerField()
+    finished_at = models.DateTimeField(auto_now=True)
+
+    def __str__(self) -> str:
+        return f"all of {self.as_of}"
 
 
 class StandingChange(Fact):

@@ -12,6 +12,7 @@ from fleetcal.evaluation.facts import (
     FAILED,
     CalibrationFact,
     CheckFact,
+    InspectionFact,
     RepairFact,
     Terms,
     VehicleFacts,
@@ -31,6 +32,7 @@ from fleetcal.records.models import (
     CalibrationReading,
     Check,
     CheckResult,
+    Inspection,
     Repair,
 )
 
@@ -96,6 +98,7 @@ def read_facts(
     calibrations = _calibrations(vehicle_ids, known_at, shapes, days, references)
     checks = _checks(vehicle_ids, known_at, shapes, days, references)
     repairs = _repairs(vehicle_ids, known_at, shapes, days)
+    inspections = _inspections(vehicle_ids, known_at, shapes, days)
     return {
         key: (
             shape,
@@ -108,6 +111,7 @@ def read_facts(
                 calibrations=tuple(calibrations[key]),
                 checks=tuple(checks[key]),
                 repairs=tuple(repairs[key]),
+                inspections=tuple(inspections[key]),
             ),
         )
         for key, shape in shapes.items()
@@ -201,4 +205,16 @@ def _repairs(
         key, vehicle, at, effect, groups, component, work, odometer = row
         on = days.at(shapes[vehicle], at)
         found[vehicle].append(RepairFact(key, on, at, effect, frozenset(groups), component, work, odometer))
+    return found
+
+
+def _inspections(
+    ids: Collection[UUID], known_at: datetime | None, shapes: dict[UUID, VehicleShape], days: _Days
+) -> dict[UUID, list[InspectionFact]]:
+    found: dict[UUID, list[InspectionFact]] = defaultdict(list)
+    columns = ("pk", "vehicle_id", "happened_at", "passed", "test", "next_due_on")
+    standing = Inspection.objects.filter(vehicle__in=ids).standing(known_at)
+    for key, vehicle, at, passed, test, next_due_on in standing.values_list(*columns):
+        on = days.at(shapes[vehicle], at)
+        found[vehicle].append(InspectionFact(key, on, at, passed, test, next_due_on))
     return found

@@ -8,21 +8,22 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import F, Max, Q
+from django.db.models import Count, F, Max, Q, Value
 from django.utils import timezone
 
-from fleetcal.evaluation.models import Obligation, Standing, StandingChange
+from fleetcal.evaluation.models import Obligation, Standing, StandingChange, Sweep
 from fleetcal.evaluation.reading import read_facts, terms_of
-from fleetcal.evaluation.standing import Action, Cause, Reason, StandingOnDay, standing_on
+from fleetcal.evaluation.standing import Action, Cause, Reason, StandingOnDay, StandingWord, standing_on
 from fleetcal.evaluation.strips import newest_gross_errors
 from fleetcal.fleet.models import Certificate, Instrument, InstrumentFinding, PolicyVersion, Vehicle
 from fleetcal.fleet.selectors import PolicyBook, VehicleShape
 from fleetcal.ledger.canonical import plain
-from fleetcal.ledger.selectors import counts_of, entry_count
-from fleetcal.ledger.services import Draft, record_many
+from fleetcal.ledger.selectors import counts_of, entry_count, newest_entry, streams_since
+from fleetcal.ledger.services import FLEET_STREAM, Draft, record_many
 
 CHUNK = 500
 ACTOR = "fleetcal"
+STANDING_CHANGED = "standing.changed"
 Progress = Callable[[int, int], None]
 
 
@@ -45,16 +46,21 @@ def evaluate(
     progress: Progress | None = None,
 ) -> Summary:
     """Bring the stored standings to *as_of*. Without *everything*, vehicles whose result still holds are left alone."""
+    newest = newest_entry()
     stale = sorted(stale_vehicles(as_of, vehicle_ids, everything=everything))
     book, changed = PolicyBook(), 0
     for start in range(0, len(stale), CHUNK):
         changed += _evaluate_chunk(stale[start : start + CHUNK], as_of, book)
         if progress:
             progress(min(start + CHUNK, len(stale)), len(stale))
-    # What no longer runs has nothing to be done.
+    # What no longer runs stands nowhere and has nothing to be done.
     Obligation.objects.filter(vehicle__retired_on__isnull=False).delete()
+    Standing.objects.filter(vehicle__retired_on__isnull=False).delete()
     _refresh_instruments(as_of)
-    words = Counter(Standing.objects.filter(vehicle__retired_on__isnull=True).values_list("word", flat=True))
+    if vehicle_ids is None:
+        seen = {"as_of": as_of, "newest_entry": newest, "seen_rules": rules_mark()}
+        Sweep.objects.update_or_create(pk=1, defaults=seen)
+    words = Counter(Standing.objects.values_list("word", flat=True))
     return Summary(as_of, Vehicle.objects.in_service().count(), len(stale), changed, dict(words))
 
 
@@ -77,12 +83,30 @@ def stale_vehicles(
     return set(stale.order_by().values_list("pk", flat=True))
 
 
+def vehicles_behind(as_of: date, few: int) -> set[UUID]:
+    """The vehicles whose records are newer than their standing, without looking at the whole fleet while only a *few* can be."""
+    sweep = Sweep.objects.first()
+    if sweep is None or sweep.as_of != as_of or sweep.seen_rules != rules_mark():
+        return stale_vehicles(as_of)
+    streams = streams_since(sweep.newest_entry, few + 2, without=STANDING_CHANGED)
+    if len(streams) > few + 1:
+        return stale_vehicles(as_of)
+    return stale_vehicles(as_of, [UUID(stream) for stream in streams if stream != FLEET_STREAM])
+
+
 def rules_mark() -> int:
     """Moves when a policy version, a certificate or a finding is recorded: any of them may change any standing.
 
     Counted, since the highest number does not move when a transaction with a lower one commits later.
     """
-    return sum(model.objects.count() for model in (PolicyVersion, Certificate, InstrumentFinding))
+    first, *others = (
+        model.objects.order_by()
+        .values(of=Value(model._meta.db_table))
+        .annotate(n=Count("pk"))
+        .values_list("n")
+        for model in (PolicyVersion, Certificate, InstrumentFinding)
+    )
+    return sum(count for (count,) in first.union(*others, all=True))
 
 
 def standing_as_of(
@@ -157,7 +181,7 @@ def _record_changes(
             reasons=[reason_json(reason) for reason in result.reasons],
             recorded_at=now,
         )
-        drafts.append(Draft(str(key), "standing.changed", ACTOR, [change]))
+        drafts.append(Draft(str(key), STANDING_CHANGED, ACTOR, [change]))
     if not drafts:
         return {}
     entries = record_many(drafts)
@@ -201,6 +225,7 @@ def _store(
             subject=obligation.reason.subject,
             due_on=obligation.due_on,
             opens_on=obligation.opens_on,
+            severity=result.word.severity,
             detail={
                 "reason": reason_json(obligation.reason),
                 "also": [reason_json(r) for r in obligation.also],
@@ -233,6 +258,7 @@ def _refresh_instruments(as_of: date) -> None:
             cause=Cause.CERTIFICATE_ENDS.value,
             due_on=day,
             opens_on=day - window,
+            severity=len(StandingWord),
             detail={"has_certificate": has_certificate},
         )
         for key, (day, has_certificate) in due.items()

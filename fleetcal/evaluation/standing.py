@@ -17,13 +17,14 @@ from fleetcal.evaluation.facts import (
     CalibrationFact,
     CheckFact,
     Fact,
+    InspectionFact,
     Place,
     RepairFact,
     Terms,
     VehicleFacts,
     place_of,
 )
-from fleetcal.metrology.eu_obw import inspection_dates
+from fleetcal.metrology.eu_obw import SINGLE_LOAD, THREE_LOADS, inspection_dates
 
 
 class StandingWord(StrEnum):
@@ -264,6 +265,9 @@ def _next_check(last: CalibrationFact | CheckFact, terms: Terms) -> tuple[date, 
         cause = Cause.EXCUSED_BOND if last.bond_excused else Cause.FIRST_CHECK
     elif "conditional pass" in last.words.values():
         days, cause = terms.conditional_recheck_days, Cause.CONDITIONAL_PASS
+    elif last.purpose == "as left":
+        # It proves the calibration of that day, not that the display holds it.
+        days, cause = terms.first_check_days, Cause.FIRST_CHECK
     else:
         days, cause = terms.longest_interval_days, Cause.LONGEST_INTERVAL
     days = min(days, terms.longest_interval_days)
@@ -302,6 +306,11 @@ def _eu_obligation(history: _History) -> Iterator[Obligation]:
     """The two-yearly inspection of Regulation (EU) 2019/1213: for information, by an approved workshop."""
     if not history.terms.follows_eu_cadence or history.system is None:
         return
+    since = history.system[1]
+    reported = [each for each in history.facts.inspections if since <= each.on <= history.day]
+    if reported:
+        yield from _after_report(history, max(reported, key=lambda each: (each.on, each.at)))
+        return
     registered = history.facts.registered_on or history.facts.in_service_on
     horizon = history.day + timedelta(days=3 * 366)
     for inspection in inspection_dates(registered, history.system[1], horizon):
@@ -310,6 +319,18 @@ def _eu_obligation(history: _History) -> Iterator[Obligation]:
             reason = Reason(Cause.EU_CADENCE, detail={"test": inspection.test})
             yield Obligation(Action.INSPECT, inspection.due_on, opens, reason, is_information=True)
             return
+
+
+def _after_report(history: _History, last: InspectionFact) -> Iterator[Obligation]:
+    """The day that the newest report of the fitted system leads to; it stays when it has passed, until a newer report."""
+    due = last.next_on
+    if due is None:
+        return
+    following = {THREE_LOADS: SINGLE_LOAD, SINGLE_LOAD: THREE_LOADS}.get(last.test, last.test)
+    detail = {"test": following if last.passed else last.test, "after": "passed" if last.passed else "failed"}
+    opens = max(last.on, due - timedelta(days=history.terms.planning_window_days))
+    reason = Reason(Cause.EU_CADENCE, GROSS, last.on, last.id, "inspection", detail)
+    yield Obligation(Action.INSPECT, due, opens, reason, is_information=True)
 
 
 def _worst(
@@ -349,7 +370,7 @@ def _next_change(history: _History, obligations: Sequence[Obligation]) -> date |
     turning = [moment for o in obligations for moment in (o.opens_on, o.due_on + timedelta(days=1))]
     # Facts of later days: the depot's day may be ahead of the day that was asked for, and a fitting may be dated ahead.
     resting: list[CalibrationFact | CheckFact] = [*facts.calibrations, *facts.checks]
-    turning += [fact.on for fact in (*resting, *facts.repairs)]
+    turning += [fact.on for fact in (*resting, *facts.repairs, *facts.inspections)]
     turning += [fact.reference_wrong_on for fact in resting if fact.reference_wrong_on]
     for _, since, until in facts.systems:
         turning += [since] if until is None else [since, until + timedelta(days=1)]

@@ -5,7 +5,7 @@ from datetime import datetime
 from uuid import UUID
 
 from fleetcal.fleet.models import Vehicle
-from fleetcal.records.models import Calibration, Check, Installation, Repair
+from fleetcal.records.models import Calibration, Check, Inspection, Installation, Repair
 from fleetcal.records.models.checks import Purpose
 
 
@@ -26,14 +26,20 @@ class TimelineItem:
 
 def timeline_of(vehicle: Vehicle, known_at: datetime | None = None) -> list[TimelineItem]:
     """Records as they stood at *known_at* (now); the superseded and withdrawn ones stay visible, marked as such."""
-    items = [*_installations(vehicle), *_calibrations(vehicle), *_checks(vehicle), *_repairs(vehicle)]
+    items = [
+        *_installations(vehicle),
+        *_calibrations(vehicle),
+        *_checks(vehicle),
+        *_repairs(vehicle),
+        *_inspections(vehicle),
+    ]
     if known_at:
         items = [item for item in items if item.recorded_at <= known_at]
     return sorted(items, key=lambda item: (item.at, item.recorded_at), reverse=True)
 
 
 def _item(
-    record: Installation | Calibration | Check | Repair, kind: str, title: str, detail: str
+    record: Installation | Calibration | Check | Repair | Inspection, kind: str, title: str, detail: str
 ) -> TimelineItem:
     state = "withdrawn" if record.withdrawn else "superseded" if hasattr(record, "superseded_by") else ""
     return TimelineItem(
@@ -107,6 +113,19 @@ def _repairs(vehicle: Vehicle) -> list[TimelineItem]:
             "repair",
             f"{record.component} {record.get_work_display()}".capitalize(),
             f"{record.get_effect_display()}{f', axle {record.axle}' if record.axle else ''}",
+        )
+        for record in found
+    ]
+
+
+def _inspections(vehicle: Vehicle) -> list[TimelineItem]:
+    found = Inspection.objects.filter(vehicle=vehicle).select_related("recorded_by", "superseded_by")
+    return [
+        _item(
+            record,
+            "inspection",
+            f"Workshop inspection {'passed' if record.passed else 'not passed'}",
+            f"{record.get_test_display()}, by {record.workshop_name}",
         )
         for record in found
     ]

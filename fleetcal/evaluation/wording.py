@@ -60,6 +60,10 @@ def reason_text(reason: Reason) -> str:
             return f"{detail['days']} days after the check of {on}"
         case Cause.LONGEST_DISTANCE:
             return f"{detail['km']} km driven since the last check, {detail['limit_km']} allowed"
+        case Cause.EU_CADENCE if detail.get("after") == "failed":
+            return f"inspection of {on} not passed: another within two months, {detail['test']} test"
+        case Cause.EU_CADENCE if detail.get("after") == "passed":
+            return f"day that the inspection report of {on} names, {detail['test']} test"
         case Cause.EU_CADENCE:
             return f"two-yearly cadence of Regulation (EU) 2019/1213, {detail['test']} test"
         case Cause.CERTIFICATE_ENDS:

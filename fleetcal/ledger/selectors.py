@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import Max, OuterRef, QuerySet, Subquery, Sum
 
 from fleetcal.ledger.chain import parse
 from fleetcal.ledger.models import Entry, Head
@@ -99,6 +99,22 @@ def counts_of(streams: Iterable[str] | None = None) -> dict[str, int]:
     """How many entries each stream has: what a derived result remembers to know whether it is still up to date."""
     heads = Head.objects.all() if streams is None else Head.objects.filter(stream__in=list(streams))
     return dict(heads.values_list("stream", "count"))
+
+
+def total_count() -> int:
+    """How many entries there are: while it stays the same, nothing was recorded."""
+    return int(Head.objects.aggregate(total=Sum("count", default=0))["total"])
+
+
+def newest_entry() -> int:
+    """The number of the newest entry, in the order of writing; 0 where there is none."""
+    return int(Entry.objects.aggregate(newest=Max("pk", default=0))["newest"])
+
+
+def streams_since(entry_id: int, most: int, *, without: str) -> list[str]:
+    """The streams that have grown after an entry by another kind than *without*, at most *most* of them."""
+    grown = Entry.objects.filter(pk__gt=entry_id).exclude(kind=without).order_by()
+    return list(grown.values_list("stream", flat=True).distinct()[:most])
 
 
 def entry_count(stream_column: str) -> Subquery:

@@ -15,6 +15,7 @@ from fleetcal.evaluation.services import (
     stale_vehicles,
     standing_as_of,
     standings_as_of,
+    vehicles_behind,
 )
 from fleetcal.evaluation.standing import Cause, StandingOnDay
 from fleetcal.fleet.models import Certificate, PolicyVersion, Vehicle
@@ -125,8 +126,24 @@ def test_the_second_evaluation_of_a_day_touches_no_vehicle() -> None:
     assert list(Standing.objects.values_list("pk", "evaluated_at")) == before
     assert len(entries_of(FLEET_STREAM)) == entries
     changing = [q["sql"] for q in queries if q["sql"].split()[0] in {"INSERT", "UPDATE"}]
-    assert changing == []
+    assert [sql for sql in changing if "evaluation_sweep" not in sql] == []
     assert len(queries) <= 16
+
+
+def test_a_sweep_remembers_what_it_has_seen_so_that_only_what_came_later_is_looked_at() -> None:
+    vehicles = fleet(6)
+    evaluate(TODAY)
+    assert vehicles_behind(TODAY, few=3) == set()
+    write_repair(vehicles[2], at(date(2026, 3, 1)), "check", [1])
+    with CaptureQueriesContext(connection) as queries:
+        assert vehicles_behind(TODAY, few=3) == {vehicles[2].pk}
+    assert len(queries) <= 5
+    evaluate(TODAY, vehicle_ids=[vehicles[2].pk])
+    assert vehicles_behind(TODAY, few=3) == set()
+    for vehicle in vehicles:
+        write_repair(vehicle, at(date(2026, 3, 1)), "check", [1])
+    assert vehicles_behind(TODAY, few=3) == {vehicle.pk for vehicle in vehicles}
+    assert vehicles_behind(TODAY + timedelta(days=400), few=3) == {vehicle.pk for vehicle in vehicles}
 
 
 def test_everything_is_computed_again_on_request_and_gives_the_same() -> None:

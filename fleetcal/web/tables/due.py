@@ -2,7 +2,6 @@ from datetime import date
 from typing import Any
 
 import django_tables2 as tables
-from django.db.models import F
 from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
@@ -31,7 +30,7 @@ class DueTable(tables.Table):
         "Standing",
         accessor="vehicle__standing__word",
         empty_values=(),
-        order_by=("vehicle__standing__severity", "due_on"),
+        order_by=("severity", "due_on"),
     )
     action = tables.Column("To do")
     why = tables.Column("Why", accessor="detail", orderable=False)
@@ -55,13 +54,12 @@ class DueTable(tables.Table):
         self.unit, self.today = unit, today
 
     def order_standing(self, queryset: Any, is_descending: bool) -> tuple[Any, bool]:
-        severity = F("vehicle__standing__severity")
-        # Instruments have no standing; the two databases disagree on where nothing comes.
-        first = severity.desc(nulls_last=True) if is_descending else severity.asc(nulls_last=True)
-        return queryset.order_by(first, f"{'-' if is_descending else ''}due_on", "pk"), True
+        sign = "-" if is_descending else ""
+        return queryset.order_by(f"{sign}severity", f"{sign}due_on", f"{sign}pk"), True
 
     def order_due_on(self, queryset: Any, is_descending: bool) -> tuple[Any, bool]:
-        return queryset.order_by(f"{'-' if is_descending else ''}due_on", "pk"), True
+        sign = "-" if is_descending else ""
+        return queryset.order_by(f"{sign}due_on", f"{sign}pk"), True
 
     def render_vehicle(self, record: Obligation) -> SafeString:
         if record.vehicle:

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_safe
 from fleetcal.accounts.models import User
 from fleetcal.accounts.roles import Capability
 from fleetcal.evaluation.models import Obligation, Standing
-from fleetcal.evaluation.services import stale_vehicles
+from fleetcal.evaluation.services import vehicles_behind
 from fleetcal.evaluation.standing import StandingWord
 from fleetcal.fleet.selectors import vehicles_for
 from fleetcal.tasks.refresh import AT_ONCE, refresh_standings
@@ -25,20 +25,20 @@ def due(request: HttpRequest) -> HttpResponse:
     """The manager's home: one row for each thing that is to be done."""
     user = person(request)
     today = timezone.localdate()
-    behind = stale_vehicles(today)
+    behind = vehicles_behind(today, AT_ONCE)
     if 0 < len(behind) <= AT_ONCE:
         refresh_standings(behind)
         behind = set()
     chosen = DueFilter(request.GET or {"when": "open"}, queryset=obligations_for(user), request=request)
     table = DueTable(chosen.qs, unit=user.unit, today=today)
+    words = words_of(user)
     answer = export_asked(request, table, f"due-{today.isoformat()}")
     if answer is not None:
         return answer
     context = {
         "table": configure(request, table),
         "filter": chosen,
-        "sentence": fleet_sentence(user),
-        "has_vehicles": vehicles_for(user).exists(),
+        "sentence": fleet_sentence(words) if words else "",
         "behind": len(behind),
         "today": today,
     }
@@ -55,24 +55,21 @@ def obligations_for(user: User) -> QuerySet[Obligation]:
     return seen.select_related("vehicle__standing", "vehicle__depot", "instrument__depot")
 
 
-def fleet_sentence(user: User) -> str:
-    """The state of the fleet in words."""
-    vehicles = vehicles_for(user).in_service()
-    standings = Standing.objects.filter(vehicle__in=vehicles.order_by().values("pk"))
-    words = Counter(dict(standings.order_by().values_list("word").annotate(n=Count("pk"))))
-    total = vehicles.count()
-    if not total:
-        return "No vehicle is registered yet."
+def fleet_sentence(words: Counter[str]) -> str:
+    """The state of the fleet in words, from the number of vehicles by standing."""
     told = [
-        f"{words[StandingWord.DO_NOT_RELY]} not to be relied on" if words[StandingWord.DO_NOT_RELY] else "",
-        f"{words[StandingWord.NOT_ON_RECORD]} without an accepted calibration"
-        if words[StandingWord.NOT_ON_RECORD]
-        else "",
-        f"{words[StandingWord.OVERDUE]} overdue for a check" if words[StandingWord.OVERDUE] else "",
-        f"{words[StandingWord.CHECK_DUE]} due within the planning window"
-        if words[StandingWord.CHECK_DUE]
-        else "",
+        (words[StandingWord.DO_NOT_RELY], "not to be relied on"),
+        (words[StandingWord.NOT_ON_RECORD], "without an accepted calibration"),
+        (words[StandingWord.OVERDUE], "overdue for a check"),
+        (words[StandingWord.CHECK_DUE], "due within the planning window"),
     ]
-    told = [part for part in told if part]
-    name = "vehicle" if total == 1 else "vehicles"
-    return f"{total} {name}: {', '.join(told)}." if told else f"{total} {name}, all reliable."
+    parts = ", ".join(f"{count} {what}" for count, what in told if count) or "all reliable"
+    return f"{words.total()} {'vehicle' if words.total() == 1 else 'vehicles'}: {parts}."
+
+
+def words_of(user: User) -> Counter[str]:
+    """How many of the vehicles that the person may see stand how."""
+    standings = Standing.objects.all()
+    if not (user.all_depots or user.is_superuser):
+        standings = standings.filter(vehicle__in=vehicles_for(user).order_by().values("pk"))
+    return Counter(dict(standings.order_by().values_list("word").annotate(n=Count("pk"))))
