@@ -58,10 +58,16 @@ def evaluate(
     Standing.objects.filter(vehicle__retired_on__isnull=False).delete()
     _refresh_instruments(as_of)
     if vehicle_ids is None:
-        seen = {"as_of": as_of, "newest_entry": newest, "seen_rules": rules_mark()}
-        Sweep.objects.update_or_create(pk=1, defaults=seen)
+        _remember(
+            Sweep(pk=1, as_of=as_of, newest_entry=newest, seen_rules=rules_mark(), finished_at=timezone.now())
+        )
     words = Counter(Standing.objects.values_list("word", flat=True))
     return Summary(as_of, Vehicle.objects.in_service().count(), len(stale), changed, dict(words))
+
+
+def _remember(sweep: Sweep) -> None:
+    columns = [field.name for field in Sweep._meta.concrete_fields if not field.primary_key]
+    Sweep.objects.bulk_create([sweep], update_conflicts=True, unique_fields=["id"], update_fields=columns)
 
 
 def stale_vehicles(

@@ -116,7 +116,13 @@ def test_only_a_proven_interval_is_changed(in_tolerance: int, checks: int, inter
 
 @pytest.mark.parametrize(
     ("share", "outcome", "interval_days"),
-    [(0.60, EXTEND, 220.0), (0.80, EXTEND, 220.0), (0.85, KEEP, 200.0), (1.0, KEEP, 200.0), (1.01, REDUCE, 110.0)],
+    [
+        (0.60, EXTEND, 220.0),
+        (0.80, EXTEND, 220.0),
+        (0.85, KEEP, 200.0),
+        (1.0, KEEP, 200.0),
+        (1.01, REDUCE, 110.0),
+    ],
 )  # factors 1.1 and 0.55
 @pytest.mark.parametrize("sign", [1, -1])
 def test_the_staircase(share: float, outcome: str, interval_days: float, sign: int) -> None:
