@@ -8,11 +8,14 @@ from django.db import transaction
 from django.utils import timezone
 
 from fleetcal.accounts.models import User
+from fleetcal.importing.collector import resting
 from fleetcal.importing.dry_run import ImportPlan
 from fleetcal.importing.kinds import CAPABILITY_FOR, OWN_KINDS
 from fleetcal.importing.mapping import to_json
 from fleetcal.ledger.refusals import Refused
+from fleetcal.ledger.selectors import total_count
 from fleetcal.ledger.services import FLEET_STREAM, Draft, record
+from fleetcal.records.check_desk import CheckDesk
 from fleetcal.records.models import ImportedFile
 from fleetcal.records.models.files import FileKind
 from fleetcal.records.services.checks import record_checks
@@ -29,6 +32,7 @@ class ImportResult:
     vehicle_ids: frozenset[UUID]
 
 
+@resting()
 @transaction.atomic
 def commit(
     plan: ImportPlan,
@@ -48,20 +52,25 @@ def commit(
         )
     if not plan.candidates:
         return ImportResult(None, 0, len(plan.known_lines), plan.refused_lines, frozenset())
+    desk = plan.desk if plan.entries == total_count() else None
     file = _imported_file(plan, actor)
     record(Draft(stream=FLEET_STREAM, kind="file.imported", actor=actor.username, rows=[file]))
-    vehicle_ids = _record_lines(plan, actor, file, progress)
+    vehicle_ids = _record_lines(plan, actor, file, desk, progress)
     return ImportResult(file, plan.good, len(plan.known_lines), plan.refused_lines, frozenset(vehicle_ids))
 
 
 def _record_lines(
-    plan: ImportPlan, actor: User, file: ImportedFile, progress: Callable[[int], None] | None
+    plan: ImportPlan,
+    actor: User,
+    file: ImportedFile,
+    desk: CheckDesk | None,
+    progress: Callable[[int], None] | None,
 ) -> set[UUID]:
     if plan.kind != FileKind.TICKETS:
         own = OWN_KINDS[FileKind(plan.kind)]
         return own.record(plan.candidates, actor=actor, file=file, progress=progress)
     drafts = [replace(each.draft, file_id=file.pk) for each in plan.candidates]
-    record_checks(drafts, actor=actor, progress=progress)
+    record_checks(drafts, actor=actor, progress=progress, desk=desk)
     return {unit for draft in drafts for unit in (draft.vehicle_id, *draft.coupled)}
 
 

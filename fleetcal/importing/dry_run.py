@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from fleetcal.accounts.models import User
 from fleetcal.importing.cells import text_of
+from fleetcal.importing.collector import resting
 from fleetcal.importing.findings import Candidate, Findings
 from fleetcal.importing.headings import Body, read_body, read_own_body
 from fleetcal.importing.kinds import OWN_KINDS
@@ -19,6 +20,7 @@ from fleetcal.importing.reading import Cell, read_table
 from fleetcal.importing.tickets import book_for, read_tickets
 from fleetcal.importing.trial import refusals_of
 from fleetcal.ledger.refusals import Refused
+from fleetcal.ledger.selectors import total_count
 from fleetcal.records.check_desk import CheckDesk, JudgedCheck
 from fleetcal.records.models import TicketSource
 from fleetcal.records.models.files import FileKind
@@ -41,6 +43,7 @@ class ImportPlan:
     """*rows_read* are the lines that hold records, good or not; titles, totals and blank lines are not among them.
 
     A problem in one line refuses every line of the same record, so *refused_lines* may be more than *problems*.
+    *desk* judged the tickets when the ledger had *entries* entries; while it has no more, it judges them the same way again.
     """
 
     kind: str
@@ -57,6 +60,8 @@ class ImportPlan:
     skipped: tuple[Skipped, ...]
     blank_lines: int
     previews: tuple[Preview, ...]
+    entries: int
+    desk: CheckDesk | None = None
 
     @property
     def good(self) -> int:
@@ -64,6 +69,7 @@ class ImportPlan:
         return sum(len(each.lines) for each in self.candidates)
 
 
+@resting()
 def plan(
     content: bytes,
     name: str,
@@ -79,14 +85,16 @@ def plan(
     `Refused` where the file as a whole cannot be read; what is wrong with single lines stands in the plan.
     """
     now = now or timezone.now()
+    # Counted before anything is read: what is recorded in between shows as a difference.
+    entries, desk = total_count(), None
     if kind == FileKind.TICKETS:
         if mapping is None:
             raise Refused("Say which column of the file is what.", "columns")
         body, blank = _ticket_body(content, checked(mapping))
-        instrument = source.instrument_id if source else None
-        findings, previews = _judge(
-            read_tickets(body, mapping, book_for(actor, instrument, now)), body, mapping, now
-        )
+        book = book_for(actor, source.instrument_id if source else None, now)
+        findings = read_tickets(body, mapping, book)
+        desk = CheckDesk([each.draft for each in findings.candidates], now, book.plates.shapes)
+        findings, previews = _judge(findings, desk, body, mapping)
     else:
         body, blank, findings, previews = _read_own(content, kind, actor, now)
     problems = tuple(sorted(findings.problems, key=lambda each: each.line))
@@ -106,6 +114,8 @@ def plan(
         skipped=findings.skipped,
         blank_lines=blank,
         previews=previews,
+        entries=entries,
+        desk=desk,
     )
 
 
@@ -121,10 +131,9 @@ def _ticket_body(content: bytes, mapping: Mapping) -> tuple[Body, int]:
 
 
 def _judge(
-    findings: Findings, body: Body, mapping: Mapping, now: datetime
+    findings: Findings, desk: CheckDesk, body: Body, mapping: Mapping
 ) -> tuple[Findings, tuple[Preview, ...]]:
     """Every draft is judged as it will be when it is recorded, so that what is refused then shows now."""
-    desk = CheckDesk([each.draft for each in findings.candidates], now)
     cells = dict(body.records)
     when = mapping.columns.get("moment") or mapping.columns.get("date", "")
     columns = {code: mapping.columns.get(code, "") for code in ("ticket", "display")}

@@ -33,14 +33,14 @@ TICKET_FIELDS = (
         "plate",
         "Plate",
         "The number plate of the vehicle.",
-        "plate, vehicle, registration, reg no, truck, kennzeichen, fahrzeug, kfz",
+        "plate, vehicle, veh reg, registration, reg no, truck, kennzeichen, fahrzeug, kfz",
         "immatriculation, vehicule, plaque, matricula, vehiculo, placa",
     ),
     _field(
         "ticket",
         "Ticket number",
         "What tells two tickets of a weighbridge apart.",
-        "ticket, ticket no, ticket number, docket, slip, schein, wiegeschein, wageschein, beleg, lieferschein",
+        "ticket, ticket no, ticket number, tkt, docket, slip, schein, wiegeschein, wageschein, beleg, lieferschein",
         "bon, no bon, numero, bulletin, boleto, albaran, vale",
     ),
     _field(
@@ -61,14 +61,14 @@ TICKET_FIELDS = (
         "reference",
         "Weighbridge, gross",
         "The gross weight on the ticket: the reference.",
-        "gross, gross weight, weight, weighbridge, brutto, bruttogewicht, gewicht",
+        "gross, gross weight, 2nd weight, 2nd wt, weight, weighbridge, brutto, bruttogewicht, gewicht",
         "brut, poids brut, poids, pesee, bruto, peso bruto, peso",
     ),
     _field(
         "display",
         "Display, gross",
         "What the display in the cab showed at that time.",
-        "display, cab display, on-board, onboard, disp, anzeige, bordwaage",
+        "display, cab display, on-board, onboard, obw, obw gross, disp, anzeige, bordwaage",
         "afficheur, affichage, embarque, pantalla, visor, indicador",
     ),
     _field(
@@ -129,7 +129,7 @@ TICKET_FIELDS = (
     _field(
         "partner",
         "Plate of the unit coupled to it",
-        "Then the weighbridge’s weight is that of both together.",
+        "Then the weighbridge’s weight is that of both together. Two lines of one ticket that name each other are one combination.",
         "trailer, coupled, anhanger, auflieger, remorque, remolque",
     ),
     _field(

@@ -10,10 +10,11 @@ from fleetcal.importing.problems import Problem, Skipped
 from fleetcal.importing.reading import Cell, Row, Table
 from fleetcal.ledger.refusals import Refused
 
-# Words that begin a line of totals or the end of a report, in the four languages of the headings.
+# Words that begin a line of totals or the end of a report, in the four languages of the headings; ornaments may stand before them.
 TOTAL = re.compile(
-    r"(grand |sub)?totals?\b|total general|sum\b|summe\b|gesamt|zwischensumme|somme\b|sous-total|suma\b"
-    r"|end of\b|ende\b|fin d|printed\b|gedruckt\b|page \d|seite \d|página \d",
+    r"[\W_]*(page |day |daily |shift |tages|seiten)?"
+    r"((grand |sub)?totals?\b|total general|sum\b|summe\b|gesamt|zwischensumme|somme\b|sous-total|suma\b"
+    r"|end of\b|ende\b|fin d|printed\b|gedruckt\b|page \d|seite \d|página \d)",
     re.IGNORECASE,
 )
 LOOK_FOR_HEADINGS = 100

@@ -23,9 +23,8 @@ class PlateBook:
         self._zones = {
             pk: ZoneInfo(name) for pk, name in Depot.objects.values_list("pk", "time_zone") if name
         }
-        self._by_key = {
-            plate_key(shape.registration): shape for shape in shapes_of(vehicles_for(user)).values()
-        }
+        self.shapes = shapes_of(vehicles_for(user))
+        self._by_key = {plate_key(shape.registration): shape for shape in self.shapes.values()}
 
     def find(self, plate: str, column: str) -> VehicleShape:
         """The vehicle with this plate. What lies in another depot is not told apart from what does not exist."""

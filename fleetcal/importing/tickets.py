@@ -20,6 +20,7 @@ from fleetcal.importing.cells import (
     text_of,
     time_of,
 )
+from fleetcal.importing.combinations import join_combinations
 from fleetcal.importing.fields import BY_CODE, MOST_GROUPS
 from fleetcal.importing.findings import Candidate, Findings, RowProblem, need, read_cell
 from fleetcal.importing.headings import Body
@@ -77,7 +78,8 @@ def read_tickets(body: Body, mapping: Mapping, book: TicketBook) -> Findings:
         except RowProblem as problem:
             problems.append(problem.at(line))
     unique = _without_doubles(found, mapping, problems, skipped)
-    fresh, known = _split_known(unique, mapping, problems)
+    joined = join_combinations(unique, mapping.columns.get("reference", ""), problems)
+    fresh, known = _split_known(joined, mapping, problems)
     ordered = sorted(problems, key=lambda each: each.line), sorted(skipped, key=lambda each: each.line)
     return Findings(tuple(fresh), tuple(ordered[0]), tuple(known), tuple(ordered[1]))
 
@@ -347,19 +349,39 @@ def _contradiction(each: Candidate[CheckDraft], where: str, before: Told, mappin
 
 
 def _weights(draft: CheckDraft) -> tuple[str, str]:
-    """What platform and display read, as one text each: a ticket is the same only with the same weights."""
-    platform = " + ".join(f"{each.value_kg:.0f}" for each in draft.platform)
-    return platform, " / ".join(f"{value:.0f}" for each in draft.display for value in each.values_kg)
+    """What platform and display read of this unit, as one text each: a ticket is the same only with the same weights.
+
+    What only the unit coupled to it showed is left out: its line may stand in another file.
+    """
+    unit = draft.vehicle_id
+    platform = [
+        each.value_kg
+        for each in draft.platform
+        if not each.covers or unit in {covered.vehicle_id for covered in each.covers}
+    ]
+    display = [value for each in draft.display if each.vehicle_id in (None, unit) for value in each.values_kg]
+    return _texts(platform, display)
+
+
+def _texts(platform: Iterable[Decimal], display: Iterable[Decimal]) -> tuple[str, str]:
+    return " + ".join(f"{value:.0f}" for value in platform), " / ".join(f"{value:.0f}" for value in display)
 
 
 def _told_on_record(keys: list[str]) -> dict[str, Told]:
     found = {}
     for start in range(0, len(keys), LOOK_UP):
         rows = Check.objects.filter(natural_key__in=keys[start : start + LOOK_UP])
-        for key, platform, display, entered in rows.values_list(
-            "natural_key", "platform", "display", "entered"
+        for key, vehicle_id, platform, display, entered in rows.values_list(
+            "natural_key", "vehicle_id", "platform", "display", "entered"
         ):
-            references = " + ".join(f"{Decimal(each['value_kg']):.0f}" for each in platform)
-            shown = " / ".join(f"{Decimal(value):.0f}" for each in display for value in each["values_kg"])
-            found[key] = Told((references, shown), entered)
+            unit = str(vehicle_id)
+            references = [
+                Decimal(each["value_kg"])
+                for each in platform
+                if unit in {covered["vehicle"] for covered in each["covers"]}
+            ]
+            shown = [
+                Decimal(value) for each in display if each["vehicle"] == unit for value in each["values_kg"]
+            ]
+            found[key] = Told(_texts(references, shown), entered)
     return found

@@ -1,10 +1,12 @@
 """What every record's page shows beside the record itself: its receipt, its files, and whether another took its place."""
 
 from dataclasses import dataclass
+from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpRequest, QueryDict
+from django.utils.datastructures import MultiValueDict
 
 from fleetcal.ledger.refusals import Refused
 from fleetcal.ledger.selectors import digests_of
@@ -50,6 +52,11 @@ def _chain(record: VehicleRecord) -> list[UUID]:
 def posted(request: HttpRequest) -> QueryDict | None:
     """What was sent, be it nothing at all; None where nothing was."""
     return request.POST if request.method == "POST" else None
+
+
+def sent_files(request: HttpRequest) -> MultiValueDict[str, Any] | None:
+    """The files that were sent; None where nothing was sent, so that an empty form is not taken for a faulty one."""
+    return request.FILES if request.method == "POST" else None
 
 
 def attach_to(request: HttpRequest, record: VehicleRecord) -> AttachmentForm | None:

@@ -13,6 +13,7 @@ AREAS = [
     "repairs",
     "installations",
     "calibrations",
+    "inspections",
     "tickets",
     "evidence",
     "ledger",

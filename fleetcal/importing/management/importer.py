@@ -1,6 +1,7 @@
 """What the import commands share: who imports, the dry run, what is said and with which exit status."""
 
 from argparse import ArgumentParser
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -60,12 +61,30 @@ class ImportCommand(BaseCommand):
 
     def _commit(self, planned: ImportPlan, actor: User, good_rows_only: bool) -> None:
         try:
-            result = commit(planned, actor=actor, with_good_rows_only=good_rows_only)
+            result = commit(
+                planned,
+                actor=actor,
+                with_good_rows_only=good_rows_only,
+                progress=self._progress(len(planned.candidates)),
+            )
         except Refused as refusal:
             raise CommandError(f"Nothing was recorded. {refusal} (--good-rows-only)") from refusal
         if result.vehicle_ids:
             evaluate(timezone.localdate(), vehicle_ids=result.vehicle_ids)
         self.stdout.write(_result(result))
+
+    def _progress(self, total: int) -> Callable[[int], None]:
+        """One line that counts up on a terminal; where the output goes to a file, a line for every step but the last."""
+        is_terminal = self.stdout.isatty()
+
+        def tell(done: int) -> None:
+            if is_terminal:
+                self.stdout.write(f"\r{done} of {total} written", ending="" if done < total else "\n")
+                self.stdout.flush()
+            elif done < total:
+                self.stdout.write(f"{done} of {total} written")
+
+        return tell
 
 
 def _actor(username: str) -> User:

@@ -6,10 +6,11 @@ from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 
 from fleetcal.accounts.models import User
-from fleetcal.fleet.models import Depot, Instrument
+from fleetcal.fleet.models import Certificate, Depot, Instrument
 from fleetcal.fleet.models.instruments import InstrumentKind, ScaleClass
 from fleetcal.fleet.selectors import depots_for
 from fleetcal.fleet.services.instruments import InstrumentDraft, NewCertificate, NewFinding
+from fleetcal.web.forms.attachments import AttachmentForm, UploadField
 from fleetcal.web.forms.days import DayField
 from fleetcal.web.forms.fields import MassField
 
@@ -81,14 +82,34 @@ class CertificateForm(forms.Form):
         validators=[MinValueValidator(Decimal(1)), MaxValueValidator(Decimal(10))],
         help_text="Of the expanded uncertainties below; 2 unless the certificate says otherwise.",
     )
+    upload = UploadField(
+        label="The certificate itself",
+        required=False,
+        help_text="PDF, or a photo as JPEG, PNG or WebP; 10 MB at most. It can also be added later.",
+    )
 
     def draft(self, points: forms.BaseFormSet) -> NewCertificate:
+        values = {key: value for key, value in self.cleaned_data.items() if key != "upload"}
         given = tuple(
             (point.cleaned_data["load_kg"], point.cleaned_data["U_kg"])
             for point in points.forms
             if point.cleaned_data.get("load_kg") is not None
         )
-        return NewCertificate(**self.cleaned_data, points=given)
+        return NewCertificate(**values, points=given)
+
+
+class CertificateDocumentForm(AttachmentForm):
+    """A document for a certificate that is on record."""
+
+    certificate = forms.ModelChoiceField(Certificate.objects.none(), empty_label=None)
+
+    field_order = ("certificate", "upload")
+
+    def __init__(self, *args: Any, instrument: Instrument, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        certificate = self.fields["certificate"]
+        assert isinstance(certificate, forms.ModelChoiceField)
+        certificate.queryset = instrument.certificates.order_by("-verified_on", "-recorded_at")
 
 
 class PointForm(forms.Form):

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from fleetcal.web.views import depots, instruments, policies, preferences
+from fleetcal.web.views import certificates, depots, instrument_findings, instruments, policies, preferences
 
 urlpatterns = [
     path("depots/", depots.list_depots, name="depot_list"),
@@ -13,10 +13,18 @@ urlpatterns = [
     path("instruments/<uuid:instrument_id>/edit/", instruments.edit, name="instrument_edit"),
     path(
         "instruments/<uuid:instrument_id>/certificates/new/",
-        instruments.add_certificate,
+        certificates.add_certificate,
         name="certificate_new",
     ),
-    path("instruments/<uuid:instrument_id>/findings/new/", instruments.add_finding, name="finding_new"),
+    path(
+        "instruments/<uuid:instrument_id>/certificates/attach/",
+        certificates.attach_document,
+        name="certificate_attach",
+    ),
+    path(
+        "instruments/<uuid:instrument_id>/findings/new/", instrument_findings.add_finding, name="finding_new"
+    ),
+    path("findings/<uuid:pk>/", instrument_findings.show, name="finding"),
     path("policies/", policies.list_policies, name="policy_list"),
     path("policies/new/", policies.create, name="policy_new"),
     path("policies/<uuid:policy_id>/", policies.show, name="policy"),

@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from fleetcal.accounts.roles import Capability
 from fleetcal.fleet.models import Vehicle
@@ -25,8 +25,9 @@ from fleetcal.records.models.checks import Purpose
 from fleetcal.records.readiness import Readiness, readiness_of
 from fleetcal.records.services.worksheets import open_worksheet, set_conditions
 from fleetcal.web.access import needs, person, row_of_vehicle_or_404, vehicle_or_404
+from fleetcal.web.forms.attachments import AttachmentForm
 from fleetcal.web.forms.calibrations import BeginForm, ConditionsForm
-from fleetcal.web.records import describe_record
+from fleetcal.web.records import attach_to, describe_record
 from fleetcal.web.templatetags.quantities import THIN_SPACE
 from fleetcal.web.views.finding import find_vehicle
 
@@ -90,10 +91,26 @@ def calibration_begin(request: HttpRequest, pk: UUID) -> HttpResponse:
 @require_safe
 @needs(Capability.SEE_FLEET)
 def calibration(request: HttpRequest, pk: UUID) -> HttpResponse:
+    return _page(request, _calibration_or_404(request, pk), AttachmentForm())
+
+
+@require_POST
+@needs(Capability.RECORD_CALIBRATION)
+def calibration_attach(request: HttpRequest, pk: UUID) -> HttpResponse:
+    found = _calibration_or_404(request, pk)
+    form = attach_to(request, found)
+    return _page(request, found, form) if form else redirect("calibration", pk)
+
+
+def _calibration_or_404(request: HttpRequest, pk: UUID) -> Calibration:
     rows = Calibration.objects.select_related(
         "vehicle__depot", "system", "policy_version__policy", "recorded_by", "supersedes"
     )
     found: Calibration = row_of_vehicle_or_404(request, rows, pk)
+    return found
+
+
+def _page(request: HttpRequest, found: Calibration, form: AttachmentForm) -> HttpResponse:
     unit = person(request).unit
     rules = _tell_rules(found, unit)
     context = {
@@ -106,8 +123,9 @@ def calibration(request: HttpRequest, pk: UUID) -> HttpResponse:
         "ticks": [tell_tick(code) for code in found.ticks],
         "checks": _checks_of_the_day(found),
         "record": describe_record(found),
+        "attachment_form": form,
     }
-    return render(request, "calibrations/calibration.html", context)
+    return render(request, "calibrations/calibration.html", context, status=400 if form.errors else 200)
 
 
 def write_measured(value_kg: float | Decimal, u_kg: float | Decimal, unit: str) -> str:

@@ -22,7 +22,7 @@ from fleetcal.web.access import needs, person, row_of_vehicle_or_404, vehicle_or
 from fleetcal.web.forms.attachments import AttachmentForm
 from fleetcal.web.forms.checks import CheckForm
 from fleetcal.web.forms.recorded_checks import initial_of
-from fleetcal.web.records import attach_to, describe_record, posted
+from fleetcal.web.records import attach_to, describe_record, posted, sent_files
 from fleetcal.web.results import conditions_of, display_readings, platform_readings, read_result
 from fleetcal.web.views.finding import find_vehicle
 
@@ -45,7 +45,7 @@ def check_new(request: HttpRequest, pk: UUID) -> HttpResponse:
     vehicle = vehicle_or_404(request, pk)
     form = CheckForm(
         posted(request),
-        request.FILES,
+        sent_files(request),
         shape=shape_of(vehicle),
         user=person(request),
         unit=person(request).unit,

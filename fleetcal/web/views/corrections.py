@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods
 
 from fleetcal.accounts.roles import Capability
 from fleetcal.ledger.refusals import Refused
-from fleetcal.records.models import Calibration, Check, Installation, Repair
+from fleetcal.records.models import Calibration, Check, Inspection, Installation, Repair
 from fleetcal.records.models.base import VehicleRecord
 from fleetcal.records.services.corrections import withdraw
 from fleetcal.tasks.refresh import refresh_standings
@@ -23,6 +23,7 @@ KINDS: dict[str, type[VehicleRecord]] = {
     "repair": Repair,
     "installation": Installation,
     "calibration": Calibration,
+    "inspection": Inspection,
 }
 
 

@@ -1,12 +1,10 @@
 """Importing a file, step by step: choose it, say how it is read, see what it would record, record it."""
 
-from dataclasses import dataclass
 from uuid import UUID
 
 import django_tables2 as tables
 from django.contrib import messages
-from django.core.exceptions import PermissionDenied
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
@@ -14,7 +12,6 @@ from fleetcal.accounts.roles import Capability
 from fleetcal.importing import uploads
 from fleetcal.importing.commit import commit
 from fleetcal.importing.dry_run import ImportPlan, plan
-from fleetcal.importing.kinds import CAPABILITY_FOR
 from fleetcal.importing.mapping import from_json
 from fleetcal.importing.problems import problems_csv
 from fleetcal.importing.reading import refuse_other_kinds
@@ -27,24 +24,17 @@ from fleetcal.web.access import needs, person
 from fleetcal.web.exports import configure, export_asked
 from fleetcal.web.forms.imports import ALL, GOOD, CommitForm, UploadForm
 from fleetcal.web.tables.imports import FileFilter, FileTable, PreviewTable, ProblemTable, RecordTable
+from fleetcal.web.uploaded import Upload, note_upload, noted_upload, upload_or_404
+from fleetcal.web.views.import_jobs import note_size, start_job
 
-MOST_UPLOADS = 10
 SHOWN_PROBLEMS = 100
-
-
-@dataclass(frozen=True, slots=True)
-class Upload:
-    digest: str
-    name: str
-    kind: str
-    source: TicketSource | None
-    content: bytes
 
 
 @needs(Capability.IMPORT_FILES)
 @require_http_methods(["GET", "POST"])
 def start(request: HttpRequest) -> HttpResponse:
-    form = UploadForm(request.POST or None, request.FILES or None, user=person(request))
+    # The page has a filter for the same kinds: their fields must not share an id.
+    form = UploadForm(request.POST or None, request.FILES or None, user=person(request), auto_id="upload_%s")
     if form.is_valid() and (digest := _keep(request, form)):
         return _next_step(form.cleaned_data["kind"], form.cleaned_data.get("source"), digest)
     files = ImportedFile.objects.select_related("source", "recorded_by")
@@ -75,11 +65,14 @@ def preview(request: HttpRequest, digest: str) -> HttpResponse:
     upload = upload_or_404(request, digest)
     if upload.kind == FileKind.TICKETS and upload.source is None:
         return redirect("import_columns", digest)
+    form = CommitForm(request.POST) if request.method == "POST" else CommitForm()
+    if request.method == "POST" and (started := start_job(request, upload, form)):
+        return started
     try:
         planned = _plan(request, upload)
     except Refused as refusal:
         return render(request, "imports/unreadable.html", {"upload": upload, "refusal": refusal}, status=409)
-    form = CommitForm(request.POST) if request.method == "POST" else CommitForm()
+    note_size(request, digest, planned)
     # Without problems there is nothing to choose.
     if request.method == "POST" and (form.is_valid() or not planned.problems):
         done = _commit(request, upload, planned, form)
@@ -109,35 +102,10 @@ def result(request: HttpRequest, file_id: UUID) -> HttpResponse:
         "file": file,
         "receipt": digests_of([file.entry_id]).get(file.entry_id, ""),
         "problems_digest": file.sha256
-        if file.rows_refused and still_there and _session(request, file.sha256)
+        if file.rows_refused and still_there and noted_upload(request, file.sha256)
         else "",
     }
     return render(request, "imports/result.html", context)
-
-
-def upload_or_404(request: HttpRequest, digest: str) -> Upload:
-    """The file that this person uploaded in this session, if the person may record its kind."""
-    noted = _session(request, digest)
-    content = uploads.fetch(digest, person(request).pk)
-    if noted is None or content is None:
-        raise Http404("This upload is gone. Choose the file again.")
-    if not person(request).may(CAPABILITY_FOR[FileKind(noted["kind"])]):
-        raise PermissionDenied("Your role does not include recording what this file holds.")
-    sources = TicketSource.objects.select_related("instrument")
-    source = sources.filter(pk=noted["source"]).first() if noted["source"] else None
-    return Upload(digest, noted["name"], noted["kind"], source, content)
-
-
-def note_upload(request: HttpRequest, digest: str, name: str, kind: str, source: TicketSource | None) -> None:
-    noted = request.session.get("imports", {})
-    noted.pop(digest, None)
-    noted[digest] = {"name": name, "kind": str(kind), "source": str(source.pk) if source else ""}
-    request.session["imports"] = dict(list(noted.items())[-MOST_UPLOADS:])
-
-
-def _session(request: HttpRequest, digest: str) -> dict[str, str] | None:
-    noted: dict[str, dict[str, str]] = request.session.get("imports", {})
-    return noted.get(digest)
 
 
 def _keep(request: HttpRequest, form: UploadForm) -> str:

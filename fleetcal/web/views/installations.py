@@ -7,7 +7,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from fleetcal.accounts.roles import Capability
 from fleetcal.fleet.models import Sensor, Vehicle, WeighingSystem
@@ -26,13 +26,14 @@ from fleetcal.records.readiness import items_of, readiness_of
 from fleetcal.records.services.installations import record_installation
 from fleetcal.tasks.refresh import refresh_standings
 from fleetcal.web.access import needs, person, row_of_vehicle_or_404, vehicle_or_404
+from fleetcal.web.forms.attachments import AttachmentForm
 from fleetcal.web.forms.installations import (
     BondForm,
     InstallationForm,
     bond_forms,
     initial_of_installation,
 )
-from fleetcal.web.records import describe_record
+from fleetcal.web.records import attach_to, describe_record
 from fleetcal.web.views.limits import placed_axles
 
 SENSES = {1: "first sense", -1: "second sense, opposite to the first", 0: "none"}
@@ -67,7 +68,18 @@ def installation_correct(request: HttpRequest, pk: UUID) -> HttpResponse:
 @require_safe
 @needs(Capability.SEE_FLEET)
 def installation(request: HttpRequest, pk: UUID) -> HttpResponse:
+    return _page(request, _installation_or_404(request, pk), AttachmentForm())
+
+
+@require_POST
+@needs(Capability.RECORD_INSTALLATION)
+def installation_attach(request: HttpRequest, pk: UUID) -> HttpResponse:
     found = _installation_or_404(request, pk)
+    form = attach_to(request, found)
+    return _page(request, found, form) if form else redirect("installation", pk)
+
+
+def _page(request: HttpRequest, found: Installation, form: AttachmentForm) -> HttpResponse:
     shape = shape_of(found.vehicle)
     now = timezone.now()
     bonds = found.bonds.select_related("sensor__axle").order_by("sensor__channel")
@@ -83,8 +95,9 @@ def installation(request: HttpRequest, pk: UUID) -> HttpResponse:
         "lower_limits": lower_limits(shape),
         "words": LOCAL_RULES_DECIDE,
         "record": describe_record(found),
+        "attachment_form": form,
     }
-    return render(request, "installations/installation.html", context)
+    return render(request, "installations/installation.html", context, status=400 if form.errors else 200)
 
 
 def lower_limits(shape: VehicleShape) -> list[LimitFinding]:

@@ -22,7 +22,7 @@ from fleetcal.tasks.refresh import refresh_standings
 from fleetcal.web.access import needs, person, row_of_vehicle_or_404, vehicle_or_404
 from fleetcal.web.forms.attachments import AttachmentForm
 from fleetcal.web.forms.repairs import RepairForm, initial_of
-from fleetcal.web.records import attach_to, describe_record, posted
+from fleetcal.web.records import attach_to, describe_record, posted, sent_files
 from fleetcal.web.views.finding import find_vehicle
 
 
@@ -39,7 +39,7 @@ def repair_new(request: HttpRequest, pk: UUID) -> HttpResponse:
     vehicle = vehicle_or_404(request, pk)
     shape = shape_of(vehicle)
     initial = {"happened_at": timezone.now(), "work": Work.REPLACED}
-    form = RepairForm(posted(request), request.FILES, shape=shape, initial=initial)
+    form = RepairForm(posted(request), sent_files(request), shape=shape, initial=initial)
     effect: RepairEffect | None = None
     if request.method == "POST" and form.is_valid():
         if "preview" in request.POST:

@@ -19,7 +19,7 @@ from fleetcal.web.exports import configure, export_asked
 from fleetcal.web.forms.attempts import attempt
 from fleetcal.web.forms.sources import MappingForm, column_name
 from fleetcal.web.tables.imports import SourceFilter, SourceTable
-from fleetcal.web.views.imports import Upload, note_upload, upload_or_404
+from fleetcal.web.uploaded import Upload, note_upload, upload_or_404
 
 
 @needs(Capability.IMPORT_FILES)

@@ -22,7 +22,7 @@ from fleetcal.evaluation.timeline import timeline_of
 from fleetcal.evaluation.wording import MEANINGS, obligation_text
 from fleetcal.fleet.models import Vehicle
 from fleetcal.fleet.selectors import shape_of
-from fleetcal.records.models import Worksheet
+from fleetcal.records.models import Inspection, Worksheet
 from fleetcal.web.access import needs, vehicle_or_404
 from fleetcal.web.forms.vehicle import AsOfForm
 from fleetcal.web.tables.due import strip_data
@@ -69,6 +69,7 @@ def vehicle(request: HttpRequest, pk: UUID) -> HttpResponse:
         "everyday": [item for item in timeline if item.is_everyday],
         "system": found.systems.filter(removed_on__isnull=True).prefetch_related("sensors__axle").first(),
         "worksheet": Worksheet.objects.filter(vehicle=found, closed_at__isnull=True).first(),
+        "inspection": _newest_inspection(found, as_of),
         "stored": Standing.objects.filter(vehicle=found).first(),
     }
     return render(request, "vehicle/vehicle.html", context)
@@ -86,6 +87,12 @@ def _as_of(form: AsOfForm, found: Vehicle) -> AsOf:
 def _end_of(day: date, found: Vehicle) -> datetime:
     zone = ZoneInfo(found.depot.time_zone)
     return datetime.combine(day + timedelta(days=1), datetime.min.time(), zone)
+
+
+def _newest_inspection(found: Vehicle, as_of: AsOf) -> Inspection | None:
+    rows = Inspection.objects.filter(vehicle=found, happened_at__lt=_end_of(as_of.day, found))
+    newest: Inspection | None = rows.standing(as_of.known_at).order_by("happened_at", "recorded_at").last()
+    return newest
 
 
 def _differs(then: StandingOnDay, now: StandingOnDay) -> bool:
