@@ -1,7 +1,8 @@
 """The error of one vehicle over time, in the shape that the error history is drawn from."""
 
-from datetime import date, datetime
+from datetime import date, datetime, time
 from decimal import Decimal
+from zoneinfo import ZoneInfo
 
 from fleetcal.drawing.history import HistoryData, HistoryPoint, HistoryRule
 from fleetcal.evaluation.strips import strip_of
@@ -16,12 +17,13 @@ def error_history(
 ) -> HistoryData | None:
     """The errors of the gross or of one group between two days, in % of what the tolerance refers to; None where there are none.
 
-    The tolerance and guard band are those of the newest check in the period.
+    Days are those of the vehicle's depot. The tolerance and guard band are those of the newest check in the period.
     """
+    zone = ZoneInfo(vehicle.depot.time_zone)
     results = (
         CheckResult.objects.filter(
             comparison__in=Check.objects.filter(vehicle=vehicle).standing(known_at).order_by().values("pk"),
-            comparison__happened_at__date__range=(since, until),
+            comparison__happened_at__range=_moments(since, until, zone),
             subject=subject,
             error_kg__isnull=False,
         )
@@ -42,7 +44,7 @@ def error_history(
         today=until,
         points=tuple(
             HistoryPoint(
-                on=result.comparison.happened_at.date(),
+                on=result.comparison.happened_at.astimezone(zone).date(),
                 error=float(strip["error"]),
                 U=float(strip["U"]) if strip["U"] else None,
                 counted=result.comparison.counts,
@@ -50,7 +52,7 @@ def error_history(
             )
             for result, strip in usable
         ),
-        rules=_rules(vehicle, since, until, known_at),
+        rules=_rules(vehicle, _moments(since, until, zone), zone, known_at),
     )
 
 
@@ -60,14 +62,21 @@ def _told(result: CheckResult) -> str:
     return f"{check.get_purpose_display()}, ticket {check.ticket}, {check.instrument.name}: {error:+} kg, {result.word}"
 
 
-def _rules(vehicle: Vehicle, since: date, until: date, known_at: datetime | None) -> tuple[HistoryRule, ...]:
+def _moments(since: date, until: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
+    """The first and the last moment of a period of days."""
+    return datetime.combine(since, time.min, zone), datetime.combine(until, time.max, zone)
+
+
+def _rules(
+    vehicle: Vehicle, moments: tuple[datetime, datetime], zone: ZoneInfo, known_at: datetime | None
+) -> tuple[HistoryRule, ...]:
     """A rule for each calibration, and for each repair that means something for the weighing."""
-    period = {"happened_at__date__range": (since, until)}
+    period = {"happened_at__range": moments}
     calibrations = Calibration.objects.filter(vehicle=vehicle, **period).standing(known_at)
     repairs = Repair.objects.filter(vehicle=vehicle, **period).standing(known_at).exclude(effect="none")
     rules = [
         HistoryRule(
-            on=calibration.happened_at.date(),
+            on=calibration.happened_at.astimezone(zone).date(),
             word="calibrated" if calibration.accepted else "not accepted",
             record="calibration accepted" if calibration.accepted else "calibration not accepted",
         )
@@ -75,7 +84,7 @@ def _rules(vehicle: Vehicle, since: date, until: date, known_at: datetime | None
     ]
     rules += [
         HistoryRule(
-            on=repair.happened_at.date(),
+            on=repair.happened_at.astimezone(zone).date(),
             word=repair.component,
             record=f"{repair.component} {repair.work}: {repair.effect}",
         )

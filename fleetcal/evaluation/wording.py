@@ -61,9 +61,9 @@ def reason_text(reason: Reason) -> str:
         case Cause.LONGEST_DISTANCE:
             return f"{detail['km']} km driven since the last check, {detail['limit_km']} allowed"
         case Cause.EU_CADENCE if detail.get("after") == "failed":
-            return f"inspection of {on} not passed: another within two months, {detail['test']} test"
+            return f"within two months of the inspection of {on} that was not passed, {detail['test']} test"
         case Cause.EU_CADENCE if detail.get("after") == "passed":
-            return f"day that the inspection report of {on} names, {detail['test']} test"
+            return f"the day that the inspection report of {on} names, {detail['test']} test"
         case Cause.EU_CADENCE:
             return f"two-yearly cadence of Regulation (EU) 2019/1213, {detail['test']} test"
         case Cause.CERTIFICATE_ENDS:
