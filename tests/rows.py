@@ -30,6 +30,7 @@ from fleetcal.records.models import (
     Check,
     CheckResult,
     ImportedFile,
+    Inspection,
     Installation,
     Repair,
     SensorBond,
@@ -250,6 +251,7 @@ def _write_parts(vehicle: Vehicle, system: WeighingSystem, moment: datetime) -> 
             tare_entered_kg=Decimal(2_000),
             span_entered_kg=Decimal(5_000),
         ),
+        _an_inspection(vehicle, moment),
         Attachment(
             vehicle=vehicle,
             record=calibration.pk,
@@ -267,4 +269,30 @@ def _write_parts(vehicle: Vehicle, system: WeighingSystem, moment: datetime) -> 
             after="reliable",
             recorded_at=timezone.now(),
         ),
+    )
+
+
+def _an_inspection(vehicle: Vehicle, moment: datetime) -> Inspection:
+    return Inspection(
+        vehicle=vehicle,
+        happened_at=moment,
+        vin="XKL7300000A204026",
+        place="Hexley",
+        test="three loads",
+        passed=True,
+        next_due_on=date(2028, 5, 4),
+        workshop_name="Carnow Truck Workshop",
+        workshop_address="4 Mill Lane, Hexley",
+        workshop_number="HX-114",
+        inspector="Orla Denvick",
+        device_mark="Tarnwick",
+        device_type="P10",
+        device_number="77-310",
+        device_examination="TX-2201",
+        device_verified_on=date(2026, 1, 14),
+        maximum_kg=Decimal(32_000),
+        deficiencies="a lead without its label",
+        points=[["16000.000", "16300.000"]],
+        reason="typed again",
+        **recorded(),
     )

@@ -1,9 +1,10 @@
 """Judging comparison checks: the registers are read once, then any number of drafts is judged without a query."""
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from types import MappingProxyType
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -62,13 +63,23 @@ class JudgedCheck:
 
 
 class CheckDesk:
-    """Shapes, systems, policies, instruments and pooled repeatability, as they are now, for the vehicles and instruments of *drafts*."""
+    """Shapes, systems, policies, instruments and pooled repeatability, as they are now, for the vehicles and instruments of *drafts*.
 
-    def __init__(self, drafts: Iterable[CheckDraft], now: datetime | None = None) -> None:
+    *shapes* are those that somebody has just read; the others are read here.
+    """
+
+    def __init__(
+        self,
+        drafts: Iterable[CheckDraft],
+        now: datetime | None = None,
+        shapes: Mapping[UUID, VehicleShape] = MappingProxyType({}),
+    ) -> None:
         drafts = list(drafts)
         vehicles = {unit for draft in drafts for unit in (draft.vehicle_id, *draft.coupled)}
         self._now = now or timezone.now()
-        self._shapes = _read_shapes(vehicles)
+        self._shapes = _read_shapes(vehicles - shapes.keys()) | {
+            unit: shapes[unit] for unit in vehicles & shapes.keys()
+        }
         self._systems = _read_systems(vehicles)
         self._zones = {
             pk: ZoneInfo(name) for pk, name in Depot.objects.values_list("pk", "time_zone") if name

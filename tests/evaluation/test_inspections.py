@@ -78,7 +78,7 @@ FAILED = report(date(2024, 2, 20), passed=False)
         ((replace(FAILED, next_due_on=date(2024, 3, 20)),), date(2024, 3, 1), date(2024, 3, 20), "three loads"),
         # The newest counts; on one day the later one.
         ((FAILED, report(date(2024, 4, 2), next_due_on=date(2026, 4, 2))), date(2024, 4, 3), date(2026, 4, 2), "single load"),
-        ((replace(FAILED, at=moment(FAILED.on, 9)), replace(PASSED, at=moment(PASSED.on, 15))), date(2024, 3, 1), date(2026, 2, 20), "single load"),
+        ((replace(FAILED, at=moment(FAILED.on, 9)), PASSED), date(2024, 3, 1), date(2026, 2, 20), "single load"),
         # A report of a later day does not reach back.
         ((PASSED,), date(2024, 2, 19), date(2024, 3, 1), "three loads"),
     ],
@@ -126,8 +126,8 @@ def test_without_the_cadence_in_the_policy_nothing_is_asked() -> None:
 @pytest.mark.parametrize(
     ("fact", "words"),
     [
-        (PASSED, "by 20 Feb 2026: day that the inspection report of 20 Feb 2024 names, single load test"),
-        (FAILED, "by 20 Apr 2024: inspection of 20 Feb 2024 not passed: another within two months, three loads test"),
+        (PASSED, "by 20 Feb 2026: the day that the inspection report of 20 Feb 2024 names, single load test"),
+        (FAILED, "by 20 Apr 2024: within two months of the inspection of 20 Feb 2024 that was not passed, three loads test"),
     ],
 )  # fmt: skip
 def test_the_report_behind_the_day_is_told(fact: InspectionFact, words: str) -> None:

@@ -4,11 +4,12 @@ import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -19,7 +20,7 @@ from pytest_django import Settings
 from fleetcal.accounts.models import User
 from fleetcal.accounts.roles import CAPABILITIES, Capability, Role
 from fleetcal.evaluation.services import evaluate
-from fleetcal.fleet.models import Depot, Instrument, Policy, Vehicle
+from fleetcal.fleet.models import Depot, Instrument, InstrumentFinding, Policy, Vehicle
 from fleetcal.importing.mapping import Mapping
 from fleetcal.importing.sources import save_source
 from fleetcal.records.models import (
@@ -27,6 +28,7 @@ from fleetcal.records.models import (
     Calibration,
     Check,
     ImportedFile,
+    Inspection,
     Installation,
     Repair,
     TicketSource,
@@ -34,11 +36,13 @@ from fleetcal.records.models import (
 )
 from fleetcal.records.services.attachments import add_attachment
 from fleetcal.records.services.checks import CheckDraft, DisplayReadings, PlatformReading, record_check
+from fleetcal.records.services.inspections import record_inspection
 from fleetcal.records.services.repairs import RepairDraft, record_repair
 from fleetcal.records.services.worksheets import open_worksheet
 from tests.calibration_factories import CALIBRATED_AT, make_calibration
 from tests.factories import make_depot, make_instrument, make_policy, make_user, registrar
-from tests.rows import a_file, write
+from tests.records.test_inspections import draft_of
+from tests.rows import a_file, write, write_finding
 
 pytestmark = pytest.mark.django_db
 ROLES = [str(role) for role in Role]
@@ -64,6 +68,8 @@ class Fleet:
     calibration: Calibration
     check: Check
     repair: Repair
+    inspection: Inspection
+    finding: InstrumentFinding
     worksheet: Worksheet
     attachment: Attachment
     source: TicketSource
@@ -101,6 +107,7 @@ def fleet(settings: Settings, tmp_path: Path) -> Fleet:
     source = save_source("Quarry", mapping, instrument=make_instrument(), actor=actor)
     file = a_file(source)
     write("fleet", "file.imported", file)
+    write_finding(make_instrument(), date(2023, 1, 1), date(2023, 1, 31), date(2023, 2, 1))
     photo = SimpleUploadedFile("ticket.pdf", b"%PDF-1.4\n%%EOF\n")
     evaluate((CALIBRATED_AT + timedelta(days=300)).date())
     return Fleet(
@@ -112,6 +119,8 @@ def fleet(settings: Settings, tmp_path: Path) -> Fleet:
         calibration=calibration,
         check=check,
         repair=repair,
+        inspection=record_inspection(draft_of(vehicle), actor=actor),
+        finding=InstrumentFinding.objects.get(),
         worksheet=open_worksheet(actor=actor, vehicle=vehicle),
         attachment=add_attachment(actor=actor, vehicle=vehicle, record_id=check.pk, upload=photo),
         source=source,
@@ -164,6 +173,8 @@ PAGES: dict[str, Page] = {
     "instrument": of("instrument", "instrument_id", is_of_vehicle=False),
     "instrument_edit": of("instrument", "instrument_id", is_of_vehicle=False),
     "certificate_new": of("instrument", "instrument_id", is_of_vehicle=False),
+    "certificate_attach": of("instrument", "instrument_id", ONLY_POST, is_of_vehicle=False),
+    "finding": of("finding", is_of_vehicle=False),
     "finding_new": of("instrument", "instrument_id", is_of_vehicle=False),
     "policy_list": plain(),
     "policy_new": plain(),
@@ -187,15 +198,23 @@ PAGES: dict[str, Page] = {
     "installation_new": of("vehicle"),
     "installation": of("installation"),
     "installation_correct": of("installation"),
+    "installation_attach": of("installation", gives=ONLY_POST),
     "calibration_start": plain(),
     # The worksheet of the vehicle is open already: go on with it.
     "calibration_begin": of("vehicle", gives=302),
     "calibration": of("calibration"),
+    "calibration_attach": of("calibration", gives=ONLY_POST),
+    "inspection_new": of("vehicle"),
+    "inspection": of("inspection"),
+    "inspection_correct": of("inspection"),
+    "inspection_attach": of("inspection", gives=ONLY_POST),
     "worksheet": of("worksheet"),
     "import_start": plain(),
     "import_columns": upload(),
     "import_preview": upload(),
     "import_problems": upload(),
+    # Nobody asked for this one.
+    "import_job": Page(lambda fleet: {"digest": UPLOADED, "attempt": UUID(int=1)}, 404),
     "import_result": of("file", "file_id", is_of_vehicle=False),
     "source_list": plain(),
     "source_edit": of("source", "source_id", is_of_vehicle=False),

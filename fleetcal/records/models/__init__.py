@@ -8,6 +8,7 @@ from fleetcal.records.models.calibrations import (
 )
 from fleetcal.records.models.checks import Check, CheckResult
 from fleetcal.records.models.files import ImportedFile, TicketSource
+from fleetcal.records.models.inspections import Inspection
 from fleetcal.records.models.installations import Installation, SensorBond
 from fleetcal.records.models.repairs import Repair
 
@@ -20,6 +21,7 @@ __all__ = [
     "Check",
     "CheckResult",
     "ImportedFile",
+    "Inspection",
     "Installation",
     "Repair",
     "SensorBond",

@@ -16,9 +16,9 @@ from fleetcal.fleet.services.rows import write
 from fleetcal.ledger.refusals import Refused
 from fleetcal.ledger.services import FLEET_STREAM, Draft
 from fleetcal.records.evidence_files import LARGEST_BYTES, KeptFile, clean_file
-from fleetcal.records.models import Attachment, Calibration, Check, Installation, Repair
+from fleetcal.records.models import Attachment, Calibration, Check, Inspection, Installation, Repair
 
-RECORDS = (Check, Repair, Installation, Calibration)
+RECORDS = (Check, Repair, Installation, Calibration, Inspection)
 
 
 def read_upload(upload: UploadedFile) -> KeptFile:

@@ -51,14 +51,21 @@ def record_check(draft: CheckDraft, *, actor: User) -> Check:
 
 
 def record_checks(
-    drafts: Sequence[CheckDraft], *, actor: User, progress: Callable[[int], None] | None = None
+    drafts: Sequence[CheckDraft],
+    *,
+    actor: User,
+    progress: Callable[[int], None] | None = None,
+    desk: CheckDesk | None = None,
 ) -> list[Check]:
-    """Every check of *drafts*, or none of them. *progress* is called with the number written so far."""
+    """Every check of *drafts*, or none of them. *progress* is called with the number written so far.
+
+    *desk* is one that has just been set up for these drafts, where nothing can have been recorded since.
+    """
     if not drafts:
         return []
     _refuse_known(drafts)
     _require_correctable(drafts)
-    desk, now = CheckDesk(drafts), timezone.now()
+    desk, now = desk or CheckDesk(drafts), timezone.now()
     checks: list[Check] = []
     with transaction.atomic():
         for start in range(0, len(drafts), SLICE):

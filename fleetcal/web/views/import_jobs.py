@@ -5,6 +5,7 @@ from uuid import UUID, uuid4
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render, resolve_url
+from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 from django_htmx.http import HttpResponseClientRedirect
 
@@ -27,6 +28,7 @@ ENDED = {ImportState.FAILED, ImportState.DONE}
 
 @needs(Capability.IMPORT_FILES)
 @require_safe
+@never_cache  # the piece of the page has the address of the whole
 def job(request: HttpRequest, digest: str, attempt: UUID) -> HttpResponse:
     """How far a large import is, for the person who started it; then what came of it."""
     noted = noted_upload(request, digest) or {}
@@ -75,10 +77,15 @@ def start_job(request: HttpRequest, upload: Upload, form: CommitForm) -> HttpRes
         user_id=person(request).pk,
         with_good_rows_only=chosen == GOOD,
     )
-    if not send_import(order):
-        messages.info(request, "No worker could be reached, so the file was recorded at once.")
-        return None
     note_more(request, upload.digest, sent=order.attempt)
+    # Now and not with the response: on SQLite the worker may by then be writing, and nobody else can meanwhile.
+    request.session.save()
+    request.session.modified = False
+    if not send_import(order):
+        messages.info(
+            request, "No worker could be reached, so the import ran at once instead of in the background."
+        )
+        return None
     return redirect("import_job", upload.digest, UUID(order.attempt))
 
 
