@@ -31,7 +31,11 @@ from django.utils import timezone  # noqa: E402
 
 from fleetcal.accounts.models import User  # noqa: E402
 from fleetcal.evaluation.services import evaluate  # noqa: E402
-from fleetcal.fleet.models import PolicyVersion, Vehicle  # noqa: E402
+from fleetcal.fleet.models import (  # noqa: E402
+    PolicyVersion,
+    Vehicle,
+    WeighingSystem,
+)
 from fleetcal.fleet.services.vehicles import register_vehicles  # noqa: E402
 from fleetcal.importing.commit import commit  # noqa: E402
 from fleetcal.importing.dry_run import plan  # noqa: E402
@@ -42,7 +46,6 @@ from fleetcal.ledger.verification import verify  # noqa: E402
 from fleetcal.records.method import METHOD_VERSION  # noqa: E402
 from fleetcal.records.models import Calibration  # noqa: E402
 from fleetcal.records.models.files import FileKind  # noqa: E402
-from fleetcal.fleet.models import WeighingSystem  # noqa: E402
 from tests import factories  # noqa: E402
 
 SMALL, LARGE, TICKETS = 100, 10_000, 10_000
@@ -71,7 +74,8 @@ def main() -> None:
     )
     say(
         "evaluate",
-        f"{LARGE} vehicles first {all_of_them:.1f} s, again {again:.1f} s, nothing changed {nothing:.3f} s: ratio {nothing / again:.4f} (budget 0.1)",
+        f"{LARGE} vehicles first {all_of_them:.1f} s, again {again:.1f} s, nothing changed {nothing:.3f} s: "
+        f"ratio {nothing / again:.4f} (budget 0.1)",
     )
     source = save_source("Benchmark", MAPPING, instrument=instrument, actor=manager)
     content = tickets(TICKETS)

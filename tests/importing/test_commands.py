@@ -11,6 +11,7 @@ from fleetcal.importing import repairs, vehicles
 from fleetcal.importing.mapping import Mapping
 from fleetcal.importing.sources import save_source
 from fleetcal.records.models import Check, ImportedFile, Repair
+from fleetcal.records.services import checks
 from tests.factories import make_depot, make_instrument, make_policy, make_system, make_user, make_vehicle
 from tests.importing.test_own_formats import REPAIRS, RIGID
 
@@ -54,6 +55,28 @@ def test_tickets_are_imported_by_their_source_and_the_standing_follows(source: N
     assert err == ""
     assert Check.objects.get().recorded_by.username == "registrar"
     assert Standing.objects.filter(vehicle=Check.objects.get().vehicle).exists()
+
+
+class Terminal(StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_the_progress_counts_up_on_one_line_of_a_terminal_and_on_lines_of_a_file(
+    source: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(checks, "SLICE", 2)
+    more = "".join(f"T{n},2026-03-0{n} 08:00,KJ-204,24000,24200\n" for n in range(2, 6))
+    path, terminal = write(tmp_path, TICKETS + more), Terminal()
+    out, _ = run("import_tickets", path, "--source", "Quarry", "--dry-run")
+    assert "written" not in out
+    call_command("import_tickets", path, "--source", "Quarry", stdout=terminal)
+    assert "\r2 of 5 written\r4 of 5 written\r5 of 5 written\n5 lines recorded" in terminal.getvalue()
+    path.write_text("".join(f"{line}\n" for line in (TICKETS + more).replace("T", "U").splitlines()[1:]))
+    path.write_text("ticket,when,plate,gross,display\n" + path.read_text())
+    out, _ = run("import_tickets", path, "--source", "Quarry")
+    assert "\r" not in out
+    assert out.splitlines()[1:3] == ["2 of 5 written", "4 of 5 written"]
 
 
 def test_a_dry_run_records_nothing_and_lists_the_problems_with_their_lines(

@@ -56,6 +56,7 @@ def test_what_was_recorded_since_the_plan_is_judged_by(source: TicketSource, des
         policy=Policy.objects.get(),
         actor=make_user(),
         effective_from=date(2026, 1, 1),
+        note="Half of it will do.",
         values={"gross_percent": Decimal("0.5")},
     )
     commit(planned, actor=make_user(), with_good_rows_only=False)

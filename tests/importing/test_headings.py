@@ -17,13 +17,15 @@ def test_a_line_of_totals_is_known_by_its_first_words(text: str) -> None:
     assert TOTAL.match(text)
 
 
-@pytest.mark.parametrize("text", ["KJ-204", "Totality Ltd", "Sumac Farms", "Tkt total", "Paging Co", "0088231"])
+@pytest.mark.parametrize(
+    "text", ["KJ-204", "Totality Ltd", "Sumac Farms", "Tkt total", "Paging Co", "0088231"]
+)
 def test_a_record_is_not_taken_for_a_total(text: str) -> None:
     assert not TOTAL.match(text)
 
 
 def test_a_weighbridges_own_abbreviations_are_understood() -> None:
-    headings = "TKT#,DATE OUT,TIME,VEH REG,CUST,MATERIAL,1ST WT,2ND WT,NETT,OBW GROSS".split(",")
+    headings = ["TKT#", "DATE OUT", "TIME", "VEH REG", "CUST", "1ST WT", "2ND WT", "NETT", "OBW GROSS"]
     suggested = suggest_columns(headings)
     assert suggested == {
         "ticket": "TKT#",
