@@ -11,7 +11,8 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleetcal.settings")
 
 app = Celery("fleetcal")
 app.config_from_object("fleetcal.tasks.configuration")
-app.autodiscover_tasks(["fleetcal.tasks"], related_name="background")
+for module in ("background", "imports"):
+    app.autodiscover_tasks(["fleetcal.tasks"], related_name=module)
 app.conf.beat_schedule = {
     "evaluate the fleet every night": {"task": "evaluate_fleet", "schedule": crontab(hour=1, minute=10)},
     # Whatever was recorded while no broker answered is found here.

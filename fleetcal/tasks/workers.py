@@ -1,6 +1,7 @@
 """Running a worker with the timetable as a child process, with this machine's own broker where none is configured."""
 
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -23,6 +24,11 @@ def running_worker(processes: int = 1) -> Iterator["subprocess.Popen[bytes]"]:
         finally:
             worker.terminate()
             worker.wait(timeout=30)
+
+
+def end_when_terminated() -> None:
+    """Let SIGTERM unwind the program, so that whatever it started is stopped with it."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
 
 
 def _command(processes: int) -> list[str]:

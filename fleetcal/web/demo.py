@@ -60,7 +60,13 @@ def load(fleet: Fleet, today: date, say: Say) -> Summary:
     for name, kind in OWN_FILES:
         _import(folder / name, kind, actor, say)
     for source in sources:
-        _import(folder / source["file"], FileKind.TICKETS, actor, say, TicketSource.objects.get(name=source["name"]))
+        _import(
+            folder / source["file"],
+            FileKind.TICKETS,
+            actor,
+            say,
+            TicketSource.objects.get(name=source["name"]),
+        )
     say("Standings of all vehicles")
     return evaluate(today)
 

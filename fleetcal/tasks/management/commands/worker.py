@@ -3,7 +3,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from fleetcal.tasks.local_broker import NoBroker
-from fleetcal.tasks.workers import running_worker
+from fleetcal.tasks.workers import end_when_terminated, running_worker
 
 
 class Command(BaseCommand):
@@ -13,6 +13,7 @@ class Command(BaseCommand):
         parser.add_argument("--processes", type=int, default=1, help="how many jobs run at a time")
 
     def handle(self, *args: Any, **options: Any) -> None:
+        end_when_terminated()
         try:
             with running_worker(options["processes"]) as worker:
                 self.stdout.write("The worker runs. Stop it with Ctrl+C.")

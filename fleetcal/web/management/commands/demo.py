@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from fleetcal.ledger import fence
 from fleetcal.tasks.local_broker import NoBroker
-from fleetcal.tasks.workers import running_worker
+from fleetcal.tasks.workers import end_when_terminated, running_worker
 from fleetcal.web import demo
 
 
@@ -66,6 +66,7 @@ class Command(BaseCommand):
             self.stdout.write(f"  {user.username:<14} {user.get_role_display()}")
 
     def _serve(self, port: int) -> None:
+        end_when_terminated()
         with ExitStack() as stack:
             try:
                 stack.enter_context(running_worker())

@@ -1,0 +1,3 @@
+from tests.browser.pages import browser, fleet
+
+__all__ = ["browser", "fleet"]
