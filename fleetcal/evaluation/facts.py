@@ -13,7 +13,7 @@ PASSED = frozenset({"pass", "conditional pass"})
 REINSPECTION_MONTHS = 2
 
 # What orders facts in time: the day, the rank within the day, the moment.
-Place = tuple[date, int, datetime]
+Place = tuple[datetime, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,7 @@ class CalibrationFact:
     bond_excused: bool = False
     odometer_km: int | None = None
     reference_wrong_on: date | None = None  # the day on which its reference was found wrong
+    begun_at: datetime | None = None  # its first reading; *at* is when it was concluded
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +121,16 @@ class VehicleFacts:
 
 
 def place_of(fact: Fact) -> Place:
-    """Order in time; on one day, as found comes before everything and as left after it, whatever the clocks said."""
+    """Order in time by the clock; at one moment, as found comes before everything else and as left after it."""
     rank = {"as found": 0, "as left": 2}.get(fact.purpose, 1) if isinstance(fact, CheckFact) else 1
-    return fact.on, rank, fact.at
+    return fact.at, rank
+
+
+def is_calibrated_after(calibration: CalibrationFact, fact: Fact) -> bool:
+    """Whether *calibration* came after *fact*. An as-left check belongs to the calibration that had begun before it."""
+    if isinstance(fact, CheckFact) and fact.purpose == "as left":
+        return (calibration.begun_at or calibration.at) > fact.at
+    return place_of(calibration) > place_of(fact)
 
 
 def _months_later(day: date, months: int) -> date:

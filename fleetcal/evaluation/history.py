@@ -5,11 +5,10 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from fleetcal.drawing.history import HistoryData, HistoryPoint, HistoryRule
+from fleetcal.evaluation.facts import GROSS
 from fleetcal.evaluation.strips import strip_of
 from fleetcal.fleet.models import Vehicle
 from fleetcal.records.models import Calibration, Check, CheckResult, Repair
-
-GROSS = 0
 
 
 def error_history(

@@ -55,15 +55,15 @@ class Obligation(models.Model):
     due_on = models.DateField()
     # When it enters the planning window.
     opens_on = models.DateField()
-    # That of the vehicle's standing, so that the due list is read in the order of an index; instruments come last.
-    severity = models.PositiveSmallIntegerField()
+    # Orders the due list by an index: by the vehicle's standing, then by what is to be done; instruments come last.
+    urgency = models.PositiveSmallIntegerField()
     detail = models.JSONField(default=dict)
     # For information only: it does not change the standing.
     is_information = models.BooleanField(default=False)
 
     class Meta:
         indexes = [
-            models.Index(fields=["severity", "due_on", "id"], name="obligation_by_urgency"),
+            models.Index(fields=["urgency", "due_on", "id"], name="obligation_by_urgency"),
             models.Index(fields=["due_on", "id"], name="obligation_by_day"),
         ]
         constraints = [

@@ -1,7 +1,7 @@
 """Reading the records of many vehicles at once into the plain facts that a standing is computed from: a fixed number of queries."""
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from datetime import date, datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -17,10 +17,9 @@ from fleetcal.evaluation.facts import (
     Terms,
     VehicleFacts,
 )
+from fleetcal.fleet.instrument_book import InstrumentBook
 from fleetcal.fleet.models import (
-    Certificate,
     Depot,
-    InstrumentFinding,
     PolicyVersion,
     Vehicle,
     WeighingSystem,
@@ -51,37 +50,6 @@ def terms_of(version: PolicyVersion) -> Terms:
     )
 
 
-class References:
-    """Which reference instruments could be relied on when, as known at a moment. Read once, asked often."""
-
-    def __init__(self, known_at: datetime | None = None) -> None:
-        known = Q() if known_at is None else Q(recorded_at__lte=known_at)
-        self._valid: dict[UUID, list[tuple[date, date]]] = defaultdict(list)
-        for key, since, until in Certificate.objects.filter(known).values_list(
-            "instrument_id", "verified_on", "valid_until"
-        ):
-            self._valid[key].append((since, until))
-        self._wrong: dict[UUID, list[tuple[date, date, date]]] = defaultdict(list)
-        for finding in InstrumentFinding.objects.filter(known):
-            self._wrong[finding.instrument_id].append(
-                (finding.wrong_from, finding.wrong_until, finding.found_on)
-            )
-
-    def is_valid(self, instrument: UUID, on: date) -> bool:
-        return any(since <= on <= until for since, until in self._valid.get(instrument, ()))
-
-    def wrong_on(self, instrument: UUID, on: date) -> date | None:
-        """The day on which the instrument was found to have been wrong *on* that day."""
-        found = [found for since, until, found in self._wrong.get(instrument, ()) if since <= on <= until]
-        return min(found, default=None)
-
-    def supports(self, instruments: Iterable[UUID], on: date) -> tuple[bool, date | None]:
-        """Whether all of *instruments* were valid on that day, and when one of them was found to have been wrong on it."""
-        used = list(instruments)
-        wrong = min((found for key in used if (found := self.wrong_on(key, on))), default=None)
-        return all(self.is_valid(key, on) for key in used), wrong
-
-
 def read_facts(
     vehicle_ids: Collection[UUID], known_at: datetime | None = None
 ) -> dict[UUID, tuple[VehicleShape, VehicleFacts]]:
@@ -89,14 +57,14 @@ def read_facts(
     vehicles = Vehicle.objects.filter(pk__in=vehicle_ids)
     shapes = shapes_of(vehicles)
     days = _Days()
-    references = References(known_at)
+    book = InstrumentBook()
     systems = defaultdict(list)
     for key, vehicle, since, until in WeighingSystem.objects.filter(vehicle__in=vehicle_ids).values_list(
         "pk", "vehicle_id", "fitted_on", "removed_on"
     ):
         systems[vehicle].append((key, since, until))
-    calibrations = _calibrations(vehicle_ids, known_at, shapes, days, references)
-    checks = _checks(vehicle_ids, known_at, shapes, days, references)
+    calibrations = _calibrations(vehicle_ids, known_at, shapes, days, book)
+    checks = _checks(vehicle_ids, known_at, shapes, days, book)
     repairs = _repairs(vehicle_ids, known_at, shapes, days)
     inspections = _inspections(vehicle_ids, known_at, shapes, days)
     return {
@@ -133,7 +101,7 @@ def _calibrations(
     known_at: datetime | None,
     shapes: dict[UUID, VehicleShape],
     days: _Days,
-    references: References,
+    book: InstrumentBook,
 ) -> dict[UUID, list[CalibrationFact]]:
     standing = Calibration.objects.filter(vehicle__in=ids).standing(known_at)
     inner = standing.order_by().values("pk")
@@ -151,13 +119,32 @@ def _calibrations(
         .values_list("calibration_id", flat=True)
     )
     found: dict[UUID, list[CalibrationFact]] = defaultdict(list)
-    columns = ("pk", "vehicle_id", "happened_at", "accepted", "covers_groups", "system_id", "odometer_km")
-    for key, vehicle, at, accepted, groups, system, odometer in standing.values_list(*columns):
+    columns = (
+        "pk",
+        "vehicle_id",
+        "happened_at",
+        "accepted",
+        "covers_groups",
+        "system_id",
+        "odometer_km",
+        "started_at",
+    )
+    for key, vehicle, at, accepted, groups, system, odometer, begun in standing.values_list(*columns):
         on = days.at(shapes[vehicle], at)
-        supported, wrong = references.supports(instruments[key], on)
+        supported, wrong = book.supports(instruments[key], on, known_at)
         found[vehicle].append(
             CalibrationFact(
-                key, on, at, accepted, frozenset(groups), system, supported, key in excused, odometer, wrong
+                key,
+                on,
+                at,
+                accepted,
+                frozenset(groups),
+                system,
+                supported,
+                key in excused,
+                odometer,
+                wrong,
+                begun,
             )
         )
     return found
@@ -168,7 +155,7 @@ def _checks(
     known_at: datetime | None,
     shapes: dict[UUID, VehicleShape],
     days: _Days,
-    references: References,
+    book: InstrumentBook,
 ) -> dict[UUID, list[CheckFact]]:
     standing = Check.objects.filter(vehicle__in=ids).standing(known_at)
     needed = standing.filter(_matters_for_standing())
@@ -182,7 +169,7 @@ def _checks(
     columns = ("pk", "vehicle_id", "happened_at", "purpose", "counts", "instrument_id", "odometer_km")
     for key, vehicle, at, purpose, counts, instrument, odometer in needed.values_list(*columns):
         on = days.at(shapes[vehicle], at)
-        supported, wrong = references.supports([instrument], on)
+        supported, wrong = book.supports([instrument], on, known_at)
         found[vehicle].append(CheckFact(key, on, at, purpose, counts, words[key], supported, odometer, wrong))
     return found
 

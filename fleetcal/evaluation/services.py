@@ -231,7 +231,7 @@ def _store(
             subject=obligation.reason.subject,
             due_on=obligation.due_on,
             opens_on=obligation.opens_on,
-            severity=result.word.severity,
+            urgency=_urgency(result.word, obligation.action),
             detail={
                 "reason": reason_json(obligation.reason),
                 "also": [reason_json(r) for r in obligation.also],
@@ -241,6 +241,10 @@ def _store(
         for key, (result, *_) in results.items()
         for obligation in result.obligations
     )
+
+
+def _urgency(word: StandingWord, action: Action) -> int:
+    return word.severity * len(Action) + list(Action).index(action)
 
 
 @transaction.atomic
@@ -264,7 +268,7 @@ def _refresh_instruments(as_of: date) -> None:
             cause=Cause.CERTIFICATE_ENDS.value,
             due_on=day,
             opens_on=day - window,
-            severity=len(StandingWord),
+            urgency=len(StandingWord) * len(Action),
             detail={"has_certificate": has_certificate},
         )
         for key, (day, has_certificate) in due.items()

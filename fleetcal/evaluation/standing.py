@@ -18,13 +18,16 @@ from fleetcal.evaluation.facts import (
     CheckFact,
     Fact,
     InspectionFact,
-    Place,
     RepairFact,
     Terms,
     VehicleFacts,
+    is_calibrated_after,
     place_of,
 )
 from fleetcal.metrology.eu_obw import SINGLE_LOAD, THREE_LOADS, inspection_dates
+
+# Two years and a leap day: within it lies the first inspection after any fitting.
+CADENCE = timedelta(days=2 * 365 + 1)
 
 
 class StandingWord(StrEnum):
@@ -147,14 +150,15 @@ class _History:
         ]
         self.good: list[CalibrationFact | CheckFact] = sorted([*self.accepted, *self.passed], key=place_of)
 
-    def calibrated_after(self, place: Place, groups: Iterable[int]) -> bool:
-        """Whether every one of *groups* has an accepted calibration after *place*."""
-        return all(any(place_of(c) > place and group in c.groups for c in self.accepted) for group in groups)
+    def calibrated_after(self, fact: Fact, groups: Iterable[int]) -> bool:
+        """Whether every one of *groups* has an accepted calibration after *fact*."""
+        later = [c for c in self.accepted if is_calibrated_after(c, fact)]
+        return all(any(group in c.groups for c in later) for group in groups)
 
-    def made_good_after(self, place: Place, groups: Iterable[int] = ()) -> bool:
-        """Whether a counted check, or accepted calibrations of every one of *groups* (all of them), came after *place*."""
-        checked = any(place_of(check) > place for check in self.passed)
-        return checked or self.calibrated_after(place, tuple(groups) or self.facts.groups)
+    def made_good_after(self, fact: Fact, groups: Iterable[int] = ()) -> bool:
+        """Whether a counted check, or accepted calibrations of every one of *groups* (all of them), came after *fact*."""
+        checked = any(place_of(check) > place_of(fact) for check in self.passed)
+        return checked or self.calibrated_after(fact, tuple(groups) or self.facts.groups)
 
     def supports(self, fact: CalibrationFact | CheckFact) -> bool:
         """Whether *fact* can satisfy anything: its references were valid, and none had been found wrong by the day."""
@@ -168,6 +172,13 @@ class _History:
         covering = [f for f in self.good if isinstance(f, CheckFact) or group in f.groups]
         return covering[-1] if covering else None
 
+    def still_asks_early(self, group: int) -> CalibrationFact | None:
+        """The calibration before the bond had cured that only an as-left check has followed: that proves nothing of the cure."""
+        covering = [f for f in self.good if isinstance(f, CheckFact) or group in f.groups]
+        held = [f for f in covering if not (isinstance(f, CheckFact) and f.purpose == "as left")]
+        last = held[-1] if held else None
+        return last if isinstance(last, CalibrationFact) and last.bond_excused else None
+
 
 def _open_faults(history: _History) -> Iterator[Reason]:
     """What says that the display is not to be relied on, and has not been made good by a calibration since."""
@@ -176,7 +187,7 @@ def _open_faults(history: _History) -> Iterator[Reason]:
             continue
         whole = repair.effect == "recalibrate vehicle"
         groups = history.facts.groups if whole else tuple(sorted(repair.groups))
-        if not history.calibrated_after(place_of(repair), groups):
+        if not history.calibrated_after(repair, groups):
             yield _repair_reason(repair, Cause.PART_REPLACED, GROSS if whole else groups[0])
     for check in history.checks:
         is_evidence = check.purpose != "trade" or history.terms.trade_tickets_count
@@ -184,7 +195,7 @@ def _open_faults(history: _History) -> Iterator[Reason]:
             continue
         for subject, word in sorted(check.words.items()):
             groups = history.facts.groups if subject == GROSS else (subject,)
-            if word in FAILED and not history.calibrated_after(place_of(check), groups):
+            if word in FAILED and not history.calibrated_after(check, groups):
                 yield Reason(
                     Cause.FAILED_CHECK,
                     subject,
@@ -233,7 +244,7 @@ def _check_dates(history: _History) -> Iterator[tuple[date, Reason]]:
     yield from _scheduled(history)
     soon = timedelta(days=history.terms.repair_check_days)
     for repair in history.repairs:
-        if repair.effect == "check" and not history.made_good_after(place_of(repair), repair.groups):
+        if repair.effect == "check" and not history.made_good_after(repair, repair.groups):
             yield (
                 repair.on + soon,
                 _repair_reason(repair, Cause.SUSPENSION_WORK, min(repair.groups, default=GROSS)),
@@ -242,7 +253,7 @@ def _check_dates(history: _History) -> Iterator[tuple[date, Reason]]:
         outside = sorted(subject for subject, word in check.words.items() if word in FAILED)
         if not outside or check.purpose != "trade" or history.terms.trade_tickets_count:
             continue
-        if not history.rests_on_wrong(check) and not history.made_good_after(place_of(check)):
+        if not history.rests_on_wrong(check) and not history.made_good_after(check):
             detail = {"word": check.words[outside[0]]}
             yield (
                 check.on + soon,
@@ -255,6 +266,9 @@ def _check_dates(history: _History) -> Iterator[tuple[date, Reason]]:
 def _scheduled(history: _History) -> Iterator[tuple[date, Reason]]:
     """The day that the newest calibration or counted check of each group leads to: a calibration of one group dates no other."""
     newest = [last for group in history.facts.groups if (last := history.last_good_of(group)) is not None]
+    newest += [
+        early for group in history.facts.groups if (early := history.still_asks_early(group)) is not None
+    ]
     for last in {fact.id: fact for fact in newest}.values():
         yield _next_check(last, history.terms)
 
@@ -279,7 +293,7 @@ def _wrong_references(history: _History, soon: timedelta) -> Iterator[tuple[date
     resting: list[CalibrationFact | CheckFact] = [*history.calibrations, *history.checks]
     for fact in resting:
         groups = fact.groups if isinstance(fact, CalibrationFact) else ()
-        if history.rests_on_wrong(fact) and not history.made_good_after(place_of(fact), groups):
+        if history.rests_on_wrong(fact) and not history.made_good_after(fact, groups):
             reason = _wrong_reference(fact)
             yield (reason.on or history.day) + soon, reason
 
@@ -312,13 +326,11 @@ def _eu_obligation(history: _History) -> Iterator[Obligation]:
         yield from _after_report(history, max(reported, key=lambda each: (each.on, each.at)))
         return
     registered = history.facts.registered_on or history.facts.in_service_on
-    horizon = history.day + timedelta(days=3 * 366)
-    for inspection in inspection_dates(registered, history.system[1], horizon):
-        if inspection.due_on >= history.day:
-            opens = inspection.due_on - timedelta(days=history.terms.planning_window_days)
-            reason = Reason(Cause.EU_CADENCE, detail={"test": inspection.test})
-            yield Obligation(Action.INSPECT, inspection.due_on, opens, reason, is_information=True)
-            return
+    # The first one since the fitting stays due until a report is recorded: it does not lapse by being missed.
+    for inspection in inspection_dates(registered, since, since + CADENCE)[:1]:
+        opens = inspection.due_on - timedelta(days=history.terms.planning_window_days)
+        reason = Reason(Cause.EU_CADENCE, detail={"test": inspection.test})
+        yield Obligation(Action.INSPECT, inspection.due_on, opens, reason, is_information=True)
 
 
 def _after_report(history: _History, last: InspectionFact) -> Iterator[Obligation]:

@@ -7,6 +7,7 @@ from uuid import UUID
 from fleetcal.fleet.models import Vehicle
 from fleetcal.records.models import Calibration, Check, Inspection, Installation, Repair
 from fleetcal.records.models.checks import Purpose
+from fleetcal.records.models.installations import InstallationItem
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +65,15 @@ def _installations(vehicle: Vehicle) -> list[TimelineItem]:
             record,
             "installation",
             f"Weighing system {record.system.serial} installed",
-            f"open: {', '.join(record.open_items)}" if record.open_items else "nothing left open",
+            f"left open: {_open_items(record)}" if record.open_items else "nothing left open",
         )
         for record in found
     ]
+
+
+def _open_items(record: Installation) -> str:
+    labels = dict(InstallationItem.choices)
+    return ", ".join(str(labels.get(code, code)) for code in record.open_items)
 
 
 def _calibrations(vehicle: Vehicle) -> list[TimelineItem]:
@@ -112,7 +118,7 @@ def _repairs(vehicle: Vehicle) -> list[TimelineItem]:
             record,
             "repair",
             f"{record.component} {record.get_work_display()}".capitalize(),
-            f"{record.get_effect_display()}{f', axle {record.axle}' if record.axle else ''}",
+            f"{f'axle {record.axle}; ' if record.axle else ''}for the weighing: {record.get_effect_display()}",
         )
         for record in found
     ]

@@ -1,9 +1,8 @@
 """Standings, reasons and obligations in words, the same on a page, in a report and in a terminal."""
 
-from datetime import date
-
 from fleetcal.evaluation.facts import GROSS
 from fleetcal.evaluation.standing import Action, Cause, Obligation, Reason, StandingWord
+from fleetcal.fleet.days import day_text
 
 ACTIONS = {
     Action.RECALIBRATE: "Recalibrate",
@@ -20,10 +19,6 @@ MEANINGS = {
     StandingWord.CHECK_DUE: "A check falls due within the planning window.",
     StandingWord.RELIABLE: "Calibrated, checked in time, and nothing on record speaks against it.",
 }
-
-
-def day_text(day: date | None) -> str:
-    return f"{day.day} {day:%b %Y}" if day else ""
 
 
 def subject_text(subject: int) -> str:

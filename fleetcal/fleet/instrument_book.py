@@ -1,17 +1,15 @@
 """Reference instruments as they counted on a day, read once: which certificate was in force, and if none, why not."""
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from uuid import UUID
 
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models import Certificate, Instrument, InstrumentFinding
-from fleetcal.fleet.models.instruments import ScaleClass
 from fleetcal.ledger.refusals import Refused
-from fleetcal.metrology.budget import RefusedError
-from fleetcal.metrology.indication import Reference, refer_to_certificate, refer_to_class
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,56 +105,58 @@ class InstrumentBook:
     def validity(self, instrument_id: UUID, day: date, known_at: datetime | None = None) -> Validity:
         """Whether the instrument counts as a reference on *day*, by what was recorded up to *known_at* (everything, if None)."""
         terms = self.terms(instrument_id)
-        known = [each for each in terms.certificates if known_at is None or each.recorded_at <= known_at]
-        in_force = next((each for each in known if each.verified_on <= day <= each.valid_until), None)
+        known = _known_certificates(terms, known_at)
+        in_force = _in_force(known, day)
         why_not = (
             _why_wrong(terms, day, known_at) or _why_retired(terms, day) or _why_lapsed(known, in_force, day)
         )
         return Validity(not why_not, in_force, why_not)
 
-    def reference(
-        self, instrument_id: UUID, value_kg: float, day: date, known_at: datetime | None = None
-    ) -> Reference:
-        """*value_kg* read on the instrument on *day*, with the components of its uncertainty.
+    def supports(
+        self, instrument_ids: Iterable[UUID], day: date, known_at: datetime | None = None
+    ) -> tuple[bool, date | None]:
+        """Whether all of them counted on *day* but for findings, and the first day on which one was found to have been wrong on it.
 
-        The certificate's points count where it has any up to this load; the class otherwise. Where no certificate was in force, the
-        newest before *day* says what is known, and the record is unsupported. `Refused` above what either speaks for.
+        Apart, because a finding speaks only from the day on which it was made: before that day the record still supported something.
         """
-        terms = self.terms(instrument_id)
-        certificate = self.validity(instrument_id, day, known_at).certificate or next(
-            (each for each in terms.certificates if each.verified_on <= day), None
-        )
-        has_class = terms.scale_class != ScaleClass.CERTIFICATE
-        try:
-            if certificate and certificate.points:
-                beyond = value_kg > certificate.points[-1][0] and has_class
-                if not beyond:
-                    return refer_to_certificate(
-                        value_kg, certificate.points, certificate.k, rounding_division_kg=terms.d_kg
-                    )
-            if has_class:
-                return refer_to_class(value_kg, terms.scale_class, terms.e_kg)
-        except RefusedError as error:
-            raise Refused(f"{terms.name}: {error}.", field="instrument") from error
-        raise Refused(
-            f"{terms.name} counts by its certificate, and none was recorded for {_day(day)} or before.",
-            field="instrument",
-        )
+        counted, wrong = True, []
+        for terms in map(self.terms, instrument_ids):
+            counted &= (
+                not _why_retired(terms, day)
+                and _in_force(_known_certificates(terms, known_at), day) is not None
+            )
+            wrong += [each.found_on for each in _findings_of(terms, day, known_at)]
+        return counted, min(wrong, default=None)
+
+
+def _known_certificates(terms: InstrumentTerms, known_at: datetime | None) -> list[CertificateTerms]:
+    return [each for each in terms.certificates if known_at is None or each.recorded_at <= known_at]
+
+
+def _in_force(known: Iterable[CertificateTerms], day: date) -> CertificateTerms | None:
+    return next((each for each in known if each.verified_on <= day <= each.valid_until), None)
+
+
+def _findings_of(terms: InstrumentTerms, day: date, known_at: datetime | None) -> Iterator[FindingTerms]:
+    """Those that say that the instrument was wrong on *day*."""
+    for each in terms.findings:
+        if each.wrong_from <= day <= each.wrong_until and (known_at is None or each.recorded_at <= known_at):
+            yield each
 
 
 def _why_wrong(terms: InstrumentTerms, day: date, known_at: datetime | None) -> str:
-    for each in terms.findings:
-        if each.wrong_from <= day <= each.wrong_until and (known_at is None or each.recorded_at <= known_at):
-            return (
-                f"{terms.name} was found on {_day(each.found_on)} to have been wrong from {_day(each.wrong_from)} to "
-                f"{_day(each.wrong_until)}"
-            )
-    return ""
+    found = next(_findings_of(terms, day, known_at), None)
+    if found is None:
+        return ""
+    return (
+        f"{terms.name} was found on {day_text(found.found_on)} to have been wrong from {day_text(found.wrong_from)} to "
+        f"{day_text(found.wrong_until)}"
+    )
 
 
 def _why_retired(terms: InstrumentTerms, day: date) -> str:
     if terms.retired_on and day > terms.retired_on:
-        return f"{terms.name} was retired on {_day(terms.retired_on)}"
+        return f"{terms.name} was retired on {day_text(terms.retired_on)}"
     return ""
 
 
@@ -167,15 +167,11 @@ def _why_lapsed(known: list[CertificateTerms], in_force: CertificateTerms | None
         (each for each in known if each.valid_until < day), key=lambda c: c.valid_until, default=None
     )
     if before:
-        return f"certificate {before.number} ended on {_day(before.valid_until)}"
+        return f"certificate {before.number} ended on {day_text(before.valid_until)}"
     if known:
         first = min(each.verified_on for each in known)
-        return f"its first certificate is of {_day(first)}"
+        return f"its first certificate is of {day_text(first)}"
     return "no certificate is on record"
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"
 
 
 def _certificate_terms(certificate: Certificate) -> CertificateTerms:

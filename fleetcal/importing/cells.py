@@ -28,6 +28,7 @@ NO_WORDS = {"no", "n", "false", "0", "nein", "non"}
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 # Two digits of a year: 70 to 99 lie in the last century, as POSIX strptime has it (69 there).
 CENTURY_TURNS_AT = 70
+MOST = Decimal(10**15)
 
 _D, _M, _Y, _YY = r"(?P<d>\d{1,2})", r"(?P<m>\d{1,2})", r"(?P<y>\d{4})", r"(?P<y>\d{2})"
 DATE_PATTERNS = {
@@ -82,7 +83,7 @@ def text_of(cell: Cell) -> str:
 def number_of(cell: Cell, style: NumberStyle) -> Decimal | None:
     """The number in *cell*, None where it is empty. A number of a spreadsheet needs no style."""
     if isinstance(cell, (int, float, Decimal)) and not isinstance(cell, bool):
-        return Decimal(str(cell))
+        return _sensible(Decimal(str(cell)))
     text = text_of(cell)
     if not text:
         return None
@@ -95,7 +96,14 @@ def number_of(cell: Cell, style: NumberStyle) -> Decimal | None:
         text = (SPACES.sub("", text) if style.thousands_mark == " " else text).replace(
             style.thousands_mark, ""
         )
-    return Decimal(text.replace(",", ".").replace("−", "-"))
+    return _sensible(Decimal(text.replace(",", ".").replace("−", "-")))
+
+
+def _sensible(number: Decimal) -> Decimal:
+    # A workbook may hold what is no number at all; more digits do not fit the arithmetic of the conversion.
+    if not number.is_finite() or abs(number) >= MOST:
+        raise Unreadable("No number that anything here can have: correct it.")
+    return number
 
 
 def _thousands_words(style: NumberStyle) -> str:
@@ -207,7 +215,11 @@ def moment_of(cell: Cell, date_pattern: str, time_pattern: str, zone: ZoneInfo) 
 def in_zone(moment: datetime, zone: ZoneInfo) -> datetime:
     """A local time with its zone. The hour that a clock skips in spring is refused; of the repeated one the first is taken."""
     placed = moment.replace(tzinfo=zone)
-    if placed.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != moment:
+    try:
+        returned = placed.astimezone(UTC).astimezone(zone).replace(tzinfo=None)
+    except OverflowError as error:
+        raise Unreadable("Lies outside of the calendar: correct it, or state another date format.") from error
+    if returned != moment:
         raise Unreadable(
             f"{moment:%H:%M} does not exist on that day in {zone.key}: correct it, or state another time zone."
         )

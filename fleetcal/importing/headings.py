@@ -55,6 +55,8 @@ def letter_of(place: int) -> str:
 
 def likely_header(table: Table) -> Row:
     """The line that looks most like headings: of the first lines the one with most filled cells, all of them words."""
+    if not table.rows:
+        raise Refused(f"Not one line could be read. {table.problems[0].message}", "file")
 
     def likeness(row: Row) -> tuple[int, int]:
         filled = [text_of(cell) for cell in row.cells if text_of(cell)]

@@ -12,6 +12,7 @@ from itertools import groupby
 from uuid import UUID
 
 from fleetcal.accounts.models import User
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models import Sensor, Vehicle, WeighingSystem
 from fleetcal.fleet.models.systems import Fixing, Pivot, Place, Principle, Side, WeighingMode
 from fleetcal.fleet.services.systems import JunctionUnit, NewSensor, NewSystem, fit_system
@@ -120,7 +121,7 @@ def record(
 def describe(draft: FittedSystem) -> str:
     count = len(draft.bonds)
     return (
-        f"{draft.registration}: display {draft.system.serial}, fitted on {draft.system.fitted_on:%d %b %Y}, "
+        f"{draft.registration}: display {draft.system.serial}, fitted on {day_text(draft.system.fitted_on)}, "
         f"{count} sensor{'s' if count > 1 else ''}"
     )
 

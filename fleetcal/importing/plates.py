@@ -6,6 +6,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from fleetcal.accounts.models import User
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models import Depot, Instrument
 from fleetcal.fleet.models.vehicles import plate_key
 from fleetcal.fleet.selectors import VehicleShape, shapes_of, vehicles_for
@@ -86,7 +87,7 @@ def refuse_future(moment: datetime, now: datetime, column: str, value: str) -> N
 def refuse_before_service(moment: datetime, shape: VehicleShape, column: str, value: str) -> None:
     if moment.date() < shape.in_service_on:
         raise RowProblem(
-            f"Before {shape.registration} came into service on {shape.in_service_on:%d %b %Y}: correct it, or the vehicle.",
+            f"Before {shape.registration} came into service on {day_text(shape.in_service_on)}: correct it, or the vehicle.",
             column,
             value,
         )

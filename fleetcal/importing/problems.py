@@ -37,10 +37,11 @@ def problems_csv(problems: Iterable[Problem]) -> str:
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(["line", "column", "value", "what to do"])
     writer.writerows(
-        [problem.line, _inert(problem.column), _inert(problem.value), problem.message] for problem in problems
+        [problem.line, inert(problem.column), inert(problem.value), problem.message] for problem in problems
     )
     return text.getvalue()
 
 
-def _inert(cell: str) -> str:
+def inert(cell: str) -> str:
+    """*cell* as text that no spreadsheet takes for a formula."""
     return f"'{cell}" if cell.startswith(FORMULA_STARTS) else cell

@@ -60,10 +60,6 @@ class Table:
     separator: str
     sheets: tuple[str, ...] = ()
 
-    @property
-    def is_sheet(self) -> bool:
-        return bool(self.sheets)
-
 
 def read_table(content: bytes, *, encoding: str = "", separator: str = "", sheet: str = "") -> Table:
     """The rows of a CSV or XLSX file; the content decides which of the two, never the name.

@@ -7,6 +7,7 @@ from uuid import UUID
 
 from fleetcal.accounts.models import User
 from fleetcal.fleet.components import WORK_WORDS
+from fleetcal.fleet.days import moment_text
 from fleetcal.importing.findings import Candidate, Findings, RowProblem, need
 from fleetcal.importing.headings import Body
 from fleetcal.importing.plates import PlateBook, refuse_before_service, refuse_future
@@ -91,7 +92,7 @@ def record(
 
 def describe(draft: RepairDraft) -> str:
     where = f", axle {draft.axle}" if draft.axle else ""
-    return f"{draft.component} {draft.work}{where}, {draft.happened_at:%d %b %Y %H:%M}"
+    return f"{draft.component} {draft.work}{where}, {moment_text(draft.happened_at)}"
 
 
 def _work(row: OwnRow) -> str:

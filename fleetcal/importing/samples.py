@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, time
 
+from fleetcal.fleet.days import day_text
 from fleetcal.importing.cells import (
     DATE_PATTERNS,
     TIME_PATTERNS,
@@ -48,12 +49,12 @@ class Sample:
         if "moment" in mapping.columns:
             # The day stands before the first space or T, but some ways of writing days hold spaces themselves.
             return [
-                Choice(name, text_of(cells[0]), _day_text(day))
+                Choice(name, text_of(cells[0]), day_text(day))
                 for name in DATE_PATTERNS
                 if cells and (day := _day_of_moments(cells, name))
             ]
         return [
-            Choice(name, text_of(cells[0]), _day_text(date_of(cells[0], name)))
+            Choice(name, text_of(cells[0]), day_text(date_of(cells[0], name)))
             for name in fitting(DATE_PATTERNS, cells, date_of)
         ]
 
@@ -146,10 +147,6 @@ def _all_moments(cells: Sequence[Cell], day: str, clock: str) -> bool:
     except Unreadable:
         return False
     return True
-
-
-def _day_text(day: date | None) -> str:
-    return f"{day.day} {day:%b %Y}" if day else ""
 
 
 def _clock_text(clock: time | None) -> str:

@@ -8,6 +8,7 @@ from itertools import groupby
 from uuid import UUID
 
 from fleetcal.accounts.models import User
+from fleetcal.fleet.days import day_text
 from fleetcal.importing.cells import NumberStyle, in_zone, mass_of, time_of
 from fleetcal.importing.findings import Candidate, Findings, RowProblem, need, read_cell
 from fleetcal.importing.headings import Body
@@ -134,7 +135,7 @@ def record(
 def describe(paper: PaperWorksheet) -> str:
     draft = paper.draft
     return (
-        f"{paper.registration}: worksheet {paper.number} of {draft.started_at:%d %b %Y}, "
+        f"{paper.registration}: worksheet {paper.number} of {day_text(draft.started_at)}, "
         f"{len(draft.sheet.readings)} readings, {paper.verdict}"
     )
 

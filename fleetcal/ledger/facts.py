@@ -102,7 +102,7 @@ def payload_of(row: Recorded) -> dict[str, Any]:
     """Every column of *row* but its entry, in canonical form."""
     return {
         name: None if (value := getattr(row, attname)) is None else convert(value)
-        for name, attname, convert in _columns_of(type(row))
+        for name, attname, convert in columns_of(type(row))
     }
 
 
@@ -113,7 +113,7 @@ def _decimals_of(model: type[Recorded]) -> tuple[tuple[str, int], ...]:
 
 
 @cache
-def _columns_of(model: type[Recorded]) -> tuple[tuple[str, str, Callable[[Any], Any]], ...]:
+def columns_of(model: type[Recorded]) -> tuple[tuple[str, str, Callable[[Any], Any]], ...]:
     """(name, attribute, conversion to canonical form) of every column but the entry."""
     fields = (f for f in model._meta.concrete_fields if f.name != "entry")
     return tuple((field.name, field.attname, _conversion_of(field)) for field in fields)

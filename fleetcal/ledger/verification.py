@@ -3,6 +3,7 @@
 Reads entries in runs and, for each run, the rows that point to it; memory does not grow with the number of facts.
 """
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -10,14 +11,20 @@ from itertools import islice
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef
+from django.core.exceptions import ValidationError
+from django.db import DatabaseError
+from django.db.models import Exists, FileField, OuterRef, QuerySet, TextField
+from django.db.models.fields.files import FieldFile
+from django.db.models.functions import Cast
 
 from fleetcal.ledger.canonical import NotCanonical, moment_text
 from fleetcal.ledger.chain import Break, Link, breaks, parse
-from fleetcal.ledger.facts import Recorded, Register, payload_of, recorded_models
+from fleetcal.ledger.facts import Recorded, Register, columns_of, payload_of, recorded_models
 from fleetcal.ledger.models import Entry, Head
 
 RUN = 2000
+# A database that takes anything in any column (SQLite does) may hold what the column's type cannot be.
+UNREADABLE = (ValueError, TypeError, AttributeError, ArithmeticError, ValidationError, DatabaseError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +58,7 @@ def verify(progress: Callable[[int, int], None] | None = None) -> Iterator[Findi
     yield from chains.close(heads)
     yield from registers.close()
     yield from _without_entry()
+    yield from _changed_files()
 
 
 class _Chains:
@@ -97,6 +105,9 @@ class _Registers:
         self.seen: dict[tuple[str, str], int] = {}
 
     def note(self, table: str, row: str, entry: Entry) -> None:
+        # Entries come stream by stream, so the last one seen is not always the newest.
+        if (table, row) in self.newest and self.newest[table, row][0] > entry.pk:
+            return
         self.newest[table, row] = (entry.pk, Entry(pk=entry.pk, stream=entry.stream, seq=entry.seq))
 
     def close(self) -> Iterator[Finding]:
@@ -152,10 +163,10 @@ def _compare_rows(run: list[Entry], registers: _Registers) -> Iterator[Finding]:
     by_id = {entry.pk: entry for entry in run}
     recorded = {entry.pk: _rows_in(entry) for entry in run}
     tables = {model._meta.label_lower: model for model in recorded_models()}
-    present: dict[int, dict[str, dict[str, Recorded]]] = defaultdict(lambda: defaultdict(dict))
+    present: dict[int, dict[str, dict[str, dict[str, Any]]]] = defaultdict(lambda: defaultdict(dict))
     for table, model in tables.items():
-        for row in model._default_manager.filter(entry_id__in=list(by_id)):
-            present[row.entry_id][table][str(row.pk)] = row
+        for entry_id, row_id, payload in _read_rows(model, list(by_id)):
+            present[entry_id][table][row_id] = payload
     for entry in run:
         for table in recorded[entry.pk].keys() | present[entry.pk].keys():
             told = recorded[entry.pk].get(table, {})
@@ -167,8 +178,31 @@ def _compare_rows(run: list[Entry], registers: _Registers) -> Iterator[Finding]:
                     registers.note(table, row_id, entry)
 
 
+def _changed_files() -> Iterator[Finding]:
+    """Files whose digest stands in the ledger and that are no longer there, or no longer what they were."""
+    for model in recorded_models():
+        files = [f.attname for f in model._meta.concrete_fields if isinstance(f, FileField)]
+        if not files or "sha256" not in {f.name for f in model._meta.concrete_fields}:
+            continue
+        for row in model._default_manager.select_related("entry").iterator(chunk_size=RUN):
+            stored, told = getattr(row, files[0]), row.sha256  # type: ignore[attr-defined]  # looked for above
+            found = _digest_of_file(stored)
+            if found != told:
+                what = "the file is missing" if found is None else "the file was changed"
+                place = (row.entry.stream, row.entry.seq, what, model._meta.label_lower, str(row.pk))
+                yield Finding(*place, files[0], _shown(found), told)
+
+
+def _digest_of_file(stored: FieldFile) -> str | None:
+    try:
+        with stored.open("rb") as content:
+            return hashlib.file_digest(content, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
 def _compare_table(
-    entry: Entry, table: str, told: dict[str, Any], rows: dict[str, Recorded], is_register: bool
+    entry: Entry, table: str, told: dict[str, Any], rows: dict[str, dict[str, Any]], is_register: bool
 ) -> Iterator[Finding]:
     for row_id in rows.keys() - told.keys():
         yield Finding(entry.stream, entry.seq, "the row stands in no entry", table, row_id)
@@ -176,7 +210,7 @@ def _compare_table(
         for row_id in told.keys() - rows.keys():
             yield Finding(entry.stream, entry.seq, "the row has been deleted", table, row_id)
     for row_id in rows.keys() & told.keys():
-        now = payload_of(rows[row_id])
+        now = rows[row_id]
         for column in sorted(now.keys() | told[row_id].keys()):
             if now.get(column) != told[row_id].get(column):
                 yield Finding(
@@ -189,6 +223,35 @@ def _compare_table(
                     _shown(now.get(column)),
                     _shown(told[row_id].get(column)),
                 )
+
+
+def _read_rows(model: type[Recorded], entry_ids: list[int]) -> Iterator[tuple[int, str, dict[str, Any]]]:
+    """The entry, the key and the canonical columns of every row that points to *entry_ids*."""
+    rows = model._default_manager.filter(entry_id__in=entry_ids)
+    try:
+        yield from [(row.entry_id, str(row.pk), payload_of(row)) for row in rows]
+    except UNREADABLE:
+        half = len(entry_ids) // 2
+        if half:
+            yield from _read_rows(model, entry_ids[:half])
+            yield from _read_rows(model, entry_ids[half:])
+            return
+        keyed = rows.annotate(stored_key=Cast("pk", TextField()))
+        for key, entry_id in keyed.values_list("stored_key", "entry_id"):
+            payload = _read_columns(model, keyed.filter(stored_key=key))
+            yield entry_id, payload["id"], payload
+
+
+def _read_columns(model: type[Recorded], one: "QuerySet[Recorded]") -> dict[str, Any]:
+    """The columns of one row, read one by one; as the stored text where its type cannot be read from it."""
+    payload: dict[str, Any] = {}
+    for name, attname, convert in columns_of(model):
+        try:
+            value = getattr(one.only(attname).get(), attname)
+            payload[name] = None if value is None else convert(value)
+        except UNREADABLE:
+            payload[name] = one.values_list(Cast(attname, TextField()), flat=True).get()
+    return payload
 
 
 def _rows_in(entry: Entry) -> dict[str, dict[str, Any]]:

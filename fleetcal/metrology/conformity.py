@@ -28,6 +28,9 @@ RULES = frozenset({SIMPLE_ACCEPTANCE, GUARD_BAND, PROBABILITY_OF_CONFORMITY})
 FALSE_ACCEPTANCE = "false acceptance"
 FALSE_REJECTION = "false rejection"
 
+# A solved reference carries binary noise far below a milligram: an error of exactly T must not become a fail by it.
+SOLVING_NOISE_KG = 1e-6
+
 # Beyond this many standard deviations the normal density is below 1e-18 and adds nothing.
 _REACH = 9.0
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
@@ -144,7 +147,7 @@ def decide(error_kg: float, u_kg: float, U_kg: float, limit_kg: float, rule: Dec
 
 def zone(error_kg: float, limit_kg: float, guard_kg: float) -> str:
     """The word for |E|: to T − w pass, to T conditional pass, to T + w conditional fail, else fail."""
-    size_kg = abs(error_kg)
+    size_kg = abs(error_kg) - SOLVING_NOISE_KG
     if size_kg <= limit_kg - guard_kg:
         return PASS
     if size_kg <= limit_kg:
@@ -253,7 +256,7 @@ def e_n(x: float, X: float, U_x: float, U_X: float) -> float:
 def _name_by_probability(error_kg: float, limit_kg: float, conforming: float, probability: float) -> str:
     if conforming >= probability:
         return PASS
-    if abs(error_kg) <= limit_kg:
+    if abs(error_kg) - SOLVING_NOISE_KG <= limit_kg:
         return CONDITIONAL_PASS
     return CONDITIONAL_FAIL if conforming >= 1.0 - probability else FAIL
 

@@ -6,6 +6,7 @@ from datetime import datetime, tzinfo
 from decimal import Decimal
 from uuid import UUID
 
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models import PolicyVersion
 from fleetcal.fleet.models.vehicles import Suspension, UnitKind
 from fleetcal.fleet.selectors import VehicleShape
@@ -372,7 +373,7 @@ def _may_sign_b(sheet: Sheet, loaded: Weighing, ticks: Sequence[str], zone: tzin
     if not is_same_day(sheet.stop_a.at, at, zone):
         return Step(
             False,
-            f"Stop A was signed on {sheet.stop_a.at.astimezone(zone):%d %b %Y}; spans are taught on the same day, with the same "
+            f"Stop A was signed on {day_text(sheet.stop_a.at.astimezone(zone))}; spans are taught on the same day, with the same "
             "load. Abandon this worksheet and begin again.",
         )
     if loaded.weights is None:

@@ -1,5 +1,6 @@
 """Whether a judged check counts for the schedule, and if not, why: in words for people. No database."""
 
+from collections.abc import Collection
 from decimal import Decimal
 
 from fleetcal.fleet.models import PolicyVersion
@@ -22,10 +23,17 @@ def why_not_counting(
     version: PolicyVersion,
     load_percent: float | None,
     unsupported: str,
+    calibrated_lifted: tuple[int, ...] | None,
 ) -> str:
+    """*calibrated_lifted* are the axles that were lifted when the display was calibrated, None where it was not."""
     gross, why = outcome.gross, []
     if unsupported:
         why.append(f"the reference instrument does not count on that day: {unsupported}")
+    if calibrated_lifted is not None and set(calibrated_lifted) != set(draft.lift_axles_up):
+        why.append(
+            f"{_name_lifted(draft.lift_axles_up)} on the check and {_name_lifted(calibrated_lifted)} when the display was "
+            "calibrated: tares and spans hold only for that state"
+        )
     if draft.purpose == Purpose.TRADE and not version.trade_tickets_count:
         why.append("everyday tickets do not count by the policy")
     if not gross.is_separable:
@@ -42,3 +50,7 @@ def why_not_counting(
             f"{version.check_min_readings}"
         )
     return "; ".join(why)
+
+
+def _name_lifted(axles: Collection[int]) -> str:
+    return f"axle {' and '.join(map(str, sorted(axles)))} was lifted" if axles else "no axle was lifted"

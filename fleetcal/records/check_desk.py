@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from django.utils import timezone
 
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.instrument_book import CertificateTerms, InstrumentBook, Validity
 from fleetcal.fleet.models import Depot, PolicyVersion, Vehicle, WeighingSystem
 from fleetcal.fleet.models.policies import Rule
@@ -35,8 +36,9 @@ from fleetcal.records.comparison_terms import (
     Requirement,
     UnitTerms,
 )
+from fleetcal.records.models import Calibration
 from fleetcal.records.models.checks import Direction
-from fleetcal.records.references import InstrumentTerms
+from fleetcal.records.references import ReferenceTerms
 from fleetcal.records.repeatability import RepeatabilityBook, repeatability_by_suspension
 
 LOOK_UP = 500
@@ -81,6 +83,7 @@ class CheckDesk:
             unit: shapes[unit] for unit in vehicles & shapes.keys()
         }
         self._systems = _read_systems(vehicles)
+        self._lifted = _read_lifted(vehicles)
         self._zones = {
             pk: ZoneInfo(name) for pk, name in Depot.objects.values_list("pk", "time_zone") if name
         }
@@ -89,7 +92,7 @@ class CheckDesk:
         self._repeatability: RepeatabilityBook = repeatability_by_suspension()
         self._units: dict[tuple[UUID, UUID, UUID], UnitTerms] = {}
         self._requirements: dict[UUID, Requirement] = {}
-        self._terms: dict[tuple[UUID, UUID | None], InstrumentTerms] = {}
+        self._terms: dict[tuple[UUID, UUID | None], ReferenceTerms] = {}
 
     def judge(self, draft: CheckDraft) -> JudgedCheck:
         """The outcome of *draft*; `Refused` where it cannot be."""
@@ -99,7 +102,7 @@ class CheckDesk:
         check_draft(draft, shape, others, day, self._now)
         version = self._version(shape, day)
         instrument = self._instruments.terms(draft.instrument_id)
-        check_readings(draft, instrument.name, instrument.capacity_kg, instrument.e_kg)
+        check_readings(draft, instrument)
         validity = self._instruments.validity(draft.instrument_id, day)
         system = self._system(shape, day)
         inputs = ComparisonInputs(
@@ -133,7 +136,14 @@ class CheckDesk:
             outcome,
             load_percent,
             validity.why_not,
-            why_not_counting(draft, outcome, version, load_percent, validity.why_not),
+            why_not_counting(
+                draft,
+                outcome,
+                version,
+                load_percent,
+                validity.why_not,
+                self._calibrated_lifted(system, draft),
+            ),
         )
 
     def _shape(self, vehicle_id: UUID, field: str) -> VehicleShape:
@@ -146,7 +156,7 @@ class CheckDesk:
         version = self._policies.version_for(shape, day)
         if version is None:
             raise Refused(
-                f"No policy was in force for {shape.registration} on {_text(day)}: record one that reaches back to that day.",
+                f"No policy was in force for {shape.registration} on {day_text(day)}: record one that reaches back to that day.",
                 field="weighed_at",
             )
         return version
@@ -156,9 +166,14 @@ class CheckDesk:
             if system.fitted_on <= day and (system.removed_on is None or day <= system.removed_on):
                 return system
         raise Refused(
-            f"No weighing system is on record for {shape.registration} on {_text(day)}: record what was fitted first.",
+            f"No weighing system is on record for {shape.registration} on {day_text(day)}: record what was fitted first.",
             field="weighed_at",
         )
+
+    def _calibrated_lifted(self, system: WeighingSystem, draft: CheckDraft) -> tuple[int, ...] | None:
+        """The axles that were lifted at the newest calibration before the check."""
+        calibrated = self._lifted.get(system.pk, ())
+        return next((lifted for at, lifted in calibrated if at <= draft.weighed_at), None)
 
     def _unit(self, shape: VehicleShape, system: WeighingSystem, version: PolicyVersion) -> UnitTerms:
         key = shape.id, system.pk, version.pk
@@ -194,7 +209,7 @@ class CheckDesk:
             )
         return self._requirements[version.pk]
 
-    def _instrument_terms(self, instrument_id: UUID, day: date, validity: Validity) -> InstrumentTerms:
+    def _instrument_terms(self, instrument_id: UUID, day: date, validity: Validity) -> ReferenceTerms:
         """With the certificate in force, or else the newest before: it says what is known, and the record is unsupported."""
         terms = self._instruments.terms(instrument_id)
         certificate: CertificateTerms | None = validity.certificate or next(
@@ -202,7 +217,7 @@ class CheckDesk:
         )
         key = instrument_id, certificate.id if certificate else None
         if key not in self._terms:
-            self._terms[key] = InstrumentTerms(
+            self._terms[key] = ReferenceTerms(
                 key=str(instrument_id),
                 kind=terms.kind,
                 scale_class=terms.scale_class,
@@ -229,6 +244,18 @@ def _read_systems(vehicles: Collection[UUID]) -> dict[UUID, list[WeighingSystem]
         for system in some.order_by("-fitted_on", "-id"):
             systems[system.vehicle_id].append(system)
     return systems
+
+
+def _read_lifted(vehicles: Collection[UUID]) -> dict[UUID, list[tuple[datetime, tuple[int, ...]]]]:
+    """By system, the newest first: when it was calibrated and which axles were lifted."""
+    ids, lifted = list(vehicles), defaultdict[UUID, list[tuple[datetime, tuple[int, ...]]]](list)
+    for start in range(0, len(ids), LOOK_UP):
+        some = Calibration.objects.standing().filter(vehicle__in=ids[start : start + LOOK_UP], accepted=True)
+        for system, at, axles in some.order_by("-started_at").values_list(
+            "system", "started_at", "lift_axles_up"
+        ):
+            lifted[system].append((at, tuple(axles)))
+    return lifted
 
 
 def _platform(
@@ -263,7 +290,3 @@ def _slope(draft: CheckDraft, of_site: float) -> float:
     if draft.direction == Direction.BOTH:
         return 0.0
     return abs(float(draft.slope_percent)) if draft.slope_percent is not None else of_site
-
-
-def _text(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"

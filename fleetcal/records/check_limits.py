@@ -5,6 +5,8 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
+from fleetcal.fleet.instrument_book import InstrumentTerms
+from fleetcal.fleet.models.instruments import InstrumentKind
 from fleetcal.fleet.selectors import VehicleShape
 from fleetcal.ledger.refusals import Refused
 from fleetcal.metrology.mass import KG_PER_UNIT
@@ -41,13 +43,15 @@ def check_draft(
     _check_display(draft, shape, others)
 
 
-def check_readings(draft: CheckDraft, name: str, capacity_kg: float, e_kg: float) -> None:
+def check_readings(draft: CheckDraft, instrument: InstrumentTerms) -> None:
     """`Refused` unless the instrument can have shown every platform reading."""
     if not draft.platform:
         raise Refused(
             "There is no platform reading: type at least one weight from the ticket.", field="platform"
         )
-    most_kg = capacity_kg + INTERVALS_ABOVE_MAXIMUM * e_kg
+    # A pair of pads has its capacity twice: each pad bears half.
+    pads = 2 if instrument.kind == InstrumentKind.PADS else 1
+    most_kg = pads * (instrument.capacity_kg + INTERVALS_ABOVE_MAXIMUM * instrument.e_kg)
     for reading in draft.platform:
         if not _is_mass(reading.value_kg):
             raise Refused(
@@ -56,7 +60,8 @@ def check_readings(draft: CheckDraft, name: str, capacity_kg: float, e_kg: float
             )
         if reading.value_kg > most_kg:
             raise Refused(
-                f"{name} shows nothing above {most_kg:g} kg, its capacity and nine intervals; {reading.value_kg:f} kg was given.",
+                f"{instrument.name} shows nothing above {most_kg:g} kg, its capacity and nine intervals; "
+                f"{reading.value_kg:f} kg was given.",
                 field="platform",
             )
         known = {draft.vehicle_id, *draft.coupled}

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from fleetcal.metrology.conformity import DecisionRule, Tolerance
 from fleetcal.metrology.indication import Repeatability
-from fleetcal.records.references import InstrumentTerms
+from fleetcal.records.references import ReferenceTerms
 
 GROSS = 0
 Line = dict[str, object]
@@ -63,7 +63,7 @@ class ComparisonInputs:
     """*coupled* are the other units of a combination. *slope_percent* is the site's, 0 where it does not matter (both directions)."""
 
     unit: UnitTerms
-    instrument: InstrumentTerms
+    instrument: ReferenceTerms
     requirement: Requirement
     platform: tuple[PlatformValue, ...]
     display: tuple[DisplayValue, ...]

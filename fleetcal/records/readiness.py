@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django.utils import timezone
 
@@ -130,10 +131,10 @@ class InstallationBook:
 
 
 def readiness_of(vehicle: Vehicle, at: datetime, unit: str = "kg") -> Readiness:
-    """The readiness of one vehicle's current system at the moment *at*, by the policy of that day."""
-    shape = shape_of(vehicle)
-    policy = PolicyBook().version_for(shape, timezone.localdate(at))
-    return InstallationBook([vehicle.pk]).readiness(shape, at, policy, unit=unit)
+    """The readiness of one vehicle's current system at the moment *at*, by the policy of that day at its depot."""
+    shape, zone = shape_of(vehicle), ZoneInfo(vehicle.depot.time_zone)
+    policy = PolicyBook().version_for(shape, timezone.localdate(at, zone))
+    return InstallationBook([vehicle.pk]).readiness(shape, at, policy, zone, unit)
 
 
 def open_items(vehicle: Vehicle, at: datetime) -> tuple[ItemState, ...]:
@@ -147,7 +148,8 @@ def items_of(installation: Installation, at: datetime, unit: str = "kg") -> tupl
     It speaks of the sensors that it describes, whether or not they were replaced since.
     """
     shape = shape_of(installation.vehicle)
-    policy = PolicyBook().version_for(shape, timezone.localdate(installation.happened_at))
+    zone = ZoneInfo(installation.vehicle.depot.time_zone)
+    policy = PolicyBook().version_for(shape, timezone.localdate(installation.happened_at, zone))
     if policy is None:
         return ()
     bonds = list(installation.bonds.select_related("sensor__axle").order_by("sensor__channel"))

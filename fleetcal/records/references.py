@@ -14,7 +14,7 @@ ROOT_12 = math.sqrt(12.0)
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentTerms:
+class ReferenceTerms:
     """*points* are (load_kg, U_kg) of the certificate in force, empty where the class speaks for the instrument."""
 
     key: str
@@ -25,8 +25,13 @@ class InstrumentTerms:
     points: tuple[tuple[float, float], ...] = ()
     k: float = 2.0
 
+    @property
+    def pads(self) -> int:
+        """How many instruments bear the load. Class and certificate speak for one of them."""
+        return 2 if self.kind == PADS else 1
+
     def is_certified_at(self, load_kg: float) -> bool:
-        return bool(self.points) and load_kg <= self.points[-1][0]
+        return bool(self.points) and load_kg / self.pads <= self.points[-1][0]
 
     @property
     def rounding_kg(self) -> float:
@@ -34,10 +39,18 @@ class InstrumentTerms:
         return self.d_kg / ROOT_12 * (math.sqrt(2.0) if self.kind == PADS else 1.0)
 
 
-def refer_directly(instrument: InstrumentTerms, value_kg: float) -> Reference:
+def refer_directly(instrument: ReferenceTerms, value_kg: float) -> Reference:
     """One reading as a reference: the permissible error in service over √3, which holds its rounding; or the certificate."""
     if instrument.is_certified_at(value_kg):
-        return refer_to_certificate(value_kg, instrument.points, instrument.k, instrument.d_kg)
+        if instrument.kind != PADS:
+            return refer_to_certificate(value_kg, instrument.points, instrument.k, instrument.d_kg)
+        return Reference(
+            value_kg,
+            (
+                Component("reference, certificate of two pads", NORMAL, _u_kg(instrument, value_kg), 1.0),
+                Component("reference, rounding of two pads", NORMAL, instrument.rounding_kg, 1.0),
+            ),
+        )
     if instrument.kind != PADS:
         return refer_to_class(value_kg, instrument.scale_class, instrument.e_kg)
     half_width_kg = 2.0 * permissible_error_kg(instrument.scale_class, instrument.e_kg, value_kg / 2.0)
@@ -45,7 +58,7 @@ def refer_directly(instrument: InstrumentTerms, value_kg: float) -> Reference:
     return Reference(value_kg, (Component(source, RECTANGULAR, half_width_kg, ROOT_3),))
 
 
-def weigh(instrument: InstrumentTerms, values: Sequence[tuple[float, frozenset[str]]]) -> tuple[Reading, ...]:
+def weigh(instrument: ReferenceTerms, values: Sequence[tuple[float, frozenset[str]]]) -> tuple[Reading, ...]:
     """Several readings of one instrument with what each covers, in the shape that `axle_weights` takes.
 
     The common error is taken as proportional to the load, s(z) = g·z, with the largest g that no reading's own uncertainty u(z)
@@ -91,9 +104,12 @@ def refer_to_estimate(estimates: SumEstimates, index: int) -> Reference | None:
     )
 
 
-def _u_kg(instrument: InstrumentTerms, value_kg: float) -> float:
+def _u_kg(instrument: ReferenceTerms, value_kg: float) -> float:
     if instrument.is_certified_at(value_kg):
-        return u_from_certificate(instrument.points, instrument.k, value_kg)
+        # The pads' errors are taken as one, the cautious way: what each of them bore is not on the ticket.
+        return instrument.pads * u_from_certificate(
+            instrument.points, instrument.k, value_kg / instrument.pads
+        )
     if instrument.kind == PADS:
         return 2.0 * u_from_class(instrument.scale_class, instrument.e_kg, value_kg / 2.0)
     return u_from_class(instrument.scale_class, instrument.e_kg, value_kg)

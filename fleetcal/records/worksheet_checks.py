@@ -4,14 +4,16 @@ from collections.abc import Collection, Sequence
 from datetime import datetime, tzinfo
 from decimal import Decimal
 
+from fleetcal.fleet.days import moment_text
 from fleetcal.fleet.models.instruments import InstrumentKind
 from fleetcal.fleet.selectors import VehicleShape
 from fleetcal.ledger.refusals import Refused
+from fleetcal.metrology.scale_classes import INTERVALS_ABOVE_MAXIMUM
 from fleetcal.records.acceptance_rules import write_mass
 from fleetcal.records.assessment import Basis, is_same_day, standing_axles
 from fleetcal.records.models.calibrations import LoadState, Method
 from fleetcal.records.worksheet import Conditions, Sheet, SheetReading, Stop
-from fleetcal.records.worksheet_weights import INTERVALS_ABOVE_MAXIMUM, ReferenceUsed
+from fleetcal.records.worksheet_weights import ReferenceUsed
 
 STEEPEST_PERCENT, STRONGEST_M_S = 20, 60
 
@@ -108,7 +110,7 @@ def _check_load(value_kg: Decimal, used: ReferenceUsed, field: str, unit: str) -
     if not 0 < float(value_kg) <= most_kg:
         raise Refused(
             f"{write_mass(value_kg, unit)}: a reading of {used.terms.name} is above 0 and at most "
-            f"{write_mass(most_kg, unit)} (its maximum and {INTERVALS_ABOVE_MAXIMUM} intervals).",
+            f"{write_mass(most_kg, unit)} (its maximum and {INTERVALS_ABOVE_MAXIMUM:g} intervals).",
             field=field,
         )
 
@@ -118,9 +120,7 @@ def check_order(sheet: Sheet, zone: tzinfo, until: datetime) -> None:
     a, b = sheet.stop_a, sheet.stop_b
     moments = [r.read_at for r in sheet.readings] + [stop.at for stop in (a, b) if stop]
     if moments and max(moments) > until:
-        raise Refused(
-            f"{max(moments):%d %b %Y %H:%M} lies after the end of the calibration.", field="read_at"
-        )
+        raise Refused(f"{moment_text(max(moments))} lies after the end of the calibration.", field="read_at")
     if b and a is None:
         raise Refused("Stop B cannot be signed without stop A.", field="stop_b")
     if a:
@@ -173,4 +173,4 @@ def check_lifted_not_weighed(lifted: Collection[int], readings: Sequence[SheetRe
 
 
 def _clock(moment: datetime, zone: tzinfo) -> str:
-    return f"{moment.astimezone(zone):%d %b %Y %H:%M}"
+    return moment_text(moment.astimezone(zone))

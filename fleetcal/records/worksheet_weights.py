@@ -27,8 +27,6 @@ from fleetcal.records.worksheet import SheetReading
 
 # Assumption, no source: one reading of a reference instrument repeats itself to half a division.
 REPEATABILITY_DIVISIONS = 0.5
-# R 76: above Max + 9 e an instrument shows nothing.
-INTERVALS_ABOVE_MAXIMUM = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,26 +171,31 @@ def _make_rows(
     keys: Mapping[str, tuple[int, ...]],
     day: date,
 ) -> list[Reading]:
-    """Readings with u_own (rounding and repeatability) and u_shared, the instrument's own error in proportion to the load.
+    """Readings with u_shared, the instrument's own error in proportion to the load, and u_own.
 
-    Its gain is the largest that no reading's own permissible error (or certificate) contradicts: min u(z)/z.
+    The gain of u_shared is the largest that no reading's own permissible error (or certificate) contradicts: min u(z)/z. What that
+    leaves of u(z) belongs to the reading alone, with its rounding and repeatability.
     """
     u_reference = [_u_reference_kg(reading, instruments[reading.instrument_id], day) for reading in readings]
     gains: dict[UUID, float] = {}
     for reading, u in zip(readings, u_reference, strict=True):
         gain = u / float(reading.value_kg)
         gains[reading.instrument_id] = min(gain, gains.get(reading.instrument_id, gain))
-    return [
-        Reading(
-            label=reading.label,
-            value_kg=float(reading.value_kg),
-            covers=frozenset(key for key, axles in keys.items() if set(axles) <= set(reading.axles)),
-            u_own_kg=u_own_kg(reading, instruments[reading.instrument_id].terms.d_kg),
-            instrument=str(reading.instrument_id),
-            u_shared_kg=gains[reading.instrument_id] * float(reading.value_kg),
+    rows = []
+    for reading, u in zip(readings, u_reference, strict=True):
+        shared_kg = gains[reading.instrument_id] * float(reading.value_kg)
+        own_kg = u_own_kg(reading, instruments[reading.instrument_id].terms.d_kg)
+        rows.append(
+            Reading(
+                label=reading.label,
+                value_kg=float(reading.value_kg),
+                covers=frozenset(key for key, axles in keys.items() if set(axles) <= set(reading.axles)),
+                u_own_kg=math.hypot(own_kg, math.sqrt(max(u**2 - shared_kg**2, 0.0))),
+                instrument=str(reading.instrument_id),
+                u_shared_kg=shared_kg,
+            )
         )
-        for reading in readings
-    ]
+    return rows
 
 
 def u_own_kg(reading: SheetReading, d_kg: float) -> float:

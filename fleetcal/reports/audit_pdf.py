@@ -5,7 +5,7 @@ from datetime import date
 
 from reportlab.platypus import Flowable, PageBreak
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.reports.audit_trail import AuditTrail
 from fleetcal.reports.composer import Composer
 from fleetcal.reports.layout import End, Running, build

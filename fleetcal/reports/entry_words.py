@@ -68,7 +68,8 @@ def _about(rows: Mapping[str, list[Mapping[str, Any]]]) -> str:
     for table, columns in TELLING.items():
         for row in rows.get(table, ()):
             if table == "evaluation.standingchange":
-                return f"from {row['before'] or 'new'} to {row['after']}"
+                before, after = row["before"], row["after"]
+                return f"from {before} to {after}" if before else f"first judged {after}"
             # That an everyday ticket was for trade is said by its kind.
             told = [
                 _word(column, row[column]) for column in columns if row.get(column) not in (None, "", "trade")

@@ -3,7 +3,7 @@
 from datetime import datetime, tzinfo
 from decimal import Decimal
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet import days
 from fleetcal.metrology.mass import from_kg
 from fleetcal.metrology.rounding import round_by_uncertainty
 
@@ -49,10 +49,7 @@ def percent_text(fraction: Decimal | None) -> str:
 
 
 def moment_text(moment: datetime | None, zone: tzinfo) -> str:
-    if moment is None:
-        return ""
-    local = moment.astimezone(zone)
-    return f"{day_text(local.date())}, {local:%H:%M}"
+    return days.moment_text(moment.astimezone(zone)) if moment else ""
 
 
 def yes_no(value: bool | None) -> str:

@@ -11,7 +11,8 @@ from fleetcal.accounts.roles import Role
 from fleetcal.evaluation.models import Obligation
 from fleetcal.evaluation.services import reasons_from_json
 from fleetcal.evaluation.standing import Action
-from fleetcal.evaluation.wording import SHORT_ACTIONS, day_text, reason_text
+from fleetcal.evaluation.wording import SHORT_ACTIONS, reason_text
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.selectors import vehicles_for
 
 LONGEST_LIST = 50

@@ -9,6 +9,7 @@ from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404
+from django.utils.cache import patch_cache_control
 
 from fleetcal.accounts.models import User
 from fleetcal.accounts.roles import Capability
@@ -27,7 +28,10 @@ def needs(capability: Capability) -> Callable[[View], View]:
         def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not person(request).may(capability):
                 raise PermissionDenied(f"Your role does not include: {capability.value.replace('_', ' ')}.")
-            return view(request, *args, **kwargs)
+            response = view(request, *args, **kwargs)
+            # What a person may see is theirs alone: no proxy keeps it, and no browser shows it again without asking.
+            patch_cache_control(response, private=True, no_cache=True)
+            return response
 
         guarded.capability = capability  # type: ignore[attr-defined]  # read by the test that walks every URL
         return guarded

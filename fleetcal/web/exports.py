@@ -7,19 +7,29 @@ from typing import Any
 import django_tables2 as tables
 import pandas as pd
 from django.http import Http404, HttpRequest, HttpResponse
+from django.utils import timezone
+from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+from fleetcal.importing.problems import inert
 
 FORMATS = {
     "csv": "text/csv; charset=utf-8",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
 PAGE_ROWS = 50
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def configure(request: HttpRequest, table: tables.Table, rows: int = PAGE_ROWS) -> tables.Table:
     """Sort and page *table* by the URL, and offer its exports."""
-    tables.RequestConfig(request, paginate={"per_page": rows}).configure(table)
     table.export_formats = list(FORMATS)
+    return page(request, table, rows)
+
+
+def page(request: HttpRequest, table: tables.Table, rows: int) -> tables.Table:
+    """Sort *table* and choose its page by the URL. How many rows a page has is not the URL's to say."""
+    tables.RequestConfig(request, paginate=False).configure(table)
+    table.paginate(per_page=rows)
+    table.page = table.paginator.get_page(request.GET.get(table.prefixed_page_field))
     return table
 
 
@@ -54,7 +64,10 @@ def _written(frame: pd.DataFrame, file_format: str) -> bytes:
 def _cell(value: Any) -> Any:
     """A number, a date or plain text; text that a spreadsheet would take for a formula is marked as text."""
     if isinstance(value, datetime):
-        return value.replace(tzinfo=None)  # a spreadsheet knows no time zones
-    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
-        return f"'{value}"
+        # A spreadsheet knows no time zones: as on the page, in the person's own.
+        return (timezone.localtime(value) if timezone.is_aware(value) else value).replace(tzinfo=None)
+    if isinstance(value, str):
+        return inert(
+            ILLEGAL_CHARACTERS_RE.sub("�", value)
+        )  # control characters, which a workbook cannot hold
     return value

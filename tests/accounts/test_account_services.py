@@ -105,6 +105,17 @@ def test_an_account_changed_in_the_admin_is_in_the_ledger(recovery: Client) -> N
     )
 
 
+def test_the_role_alone_opens_the_accounts(client: Client) -> None:
+    create_account(NewAccount("a.lindqvale", "administrator"))
+    page = reverse("admin:accounts_user_changelist")
+    assert signed_in(client, "a.lindqvale").get(page).status_code == 200
+    manager = make_user("m.ferrowby", role="manager")
+    manager.is_staff = True
+    save_account(manager)
+    client.force_login(manager)
+    assert client.get(page).status_code == 403
+
+
 def test_an_account_is_made_in_the_admin(recovery: Client) -> None:
     page = reverse("admin:accounts_user_add")
     assert recovery.get(page).status_code == 200

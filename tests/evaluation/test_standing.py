@@ -192,12 +192,26 @@ CASES: dict[str, Case] = {
         "3-3", "reliable", ("calibrated",),
     ),
     "failed as found, adjusted and calibrated on that day": Case(
-        facts(START, check("3-1", {0: "fail"}, hour=15, purpose="as found"), calibration("3-1", hour=11)),
+        facts(START, check("3-1", {0: "fail"}, hour=9, purpose="as found"), calibration("3-1", hour=11)),
         "3-1", "reliable", ("calibrated",),
     ),
-    "failed as left": Case(
-        facts(START, check("3-1", {0: "fail"}, hour=9, purpose="as left"), calibration("3-1", hour=11)),
+    "failed as found at the very moment of the calibration": Case(
+        facts(START, check("3-1", {0: "fail"}, hour=11, purpose="as found"), calibration("3-1", hour=11)),
+        "3-1", "reliable", ("calibrated",),
+    ),
+    "found out of tolerance again after that day's calibration": Case(
+        facts(START, check("3-1", {0: "fail"}, hour=15, purpose="as found"), calibration("3-1", hour=11)),
         "3-1", "do not rely", ("failed check @0",),
+    ),
+    "failed as left, before the calibration was concluded": Case(
+        facts(START, check("3-1", {0: "fail"}, hour=10, purpose="as left"),
+              calibration("3-1", hour=11, begun_at=moment(day("3-1"), 8))),
+        "3-1", "do not rely", ("failed check @0",),
+    ),
+    "failed as left, calibrated again the same day": Case(
+        facts(START, check("3-1", {0: "fail"}, hour=14, purpose="as left"),
+              calibration("3-1", hour=17, begun_at=moment(day("3-1"), 15))),
+        "3-1", "reliable", ("calibrated",),
     ),
     # everyday tickets
     "a ticket outside": Case(
@@ -286,6 +300,10 @@ CASES: dict[str, Case] = {
     ),
     "an excused bond is checked early": Case(
         facts(replace(START, bond_excused=True)), "2-10", "overdue", ("excused bond",), "2-9"
+    ),
+    "an excused bond, proved as left": Case(
+        facts(replace(START, bond_excused=True), check("1-10", purpose="as left")), "2-10", "overdue",
+        ("excused bond", "first check"), "2-9",
     ),
     "an excused bond, checked": Case(
         facts(replace(START, bond_excused=True), check("2-9")), "2-10", "reliable", ("calibrated", "checked")
@@ -418,14 +436,21 @@ def test_the_records_behind_a_standing_are_named() -> None:
 def test_the_european_cadence_is_shown_for_information_and_changes_no_standing() -> None:
     terms = replace(TERMS, follows_eu_cadence=True)
     # Registered on 1 May 2023, fitted in January 2024: the earlier of the two starts the cadence.
-    plain, shown = (standing_on(facts(START), each, day("5-2")) for each in (TERMS, terms))
+    plain, shown = (standing_on(facts(START), each, day("5-1")) for each in (TERMS, terms))
     assert (shown.word, shown.reasons, shown.due_on) == (plain.word, plain.reasons, plain.due_on)
     [inspection] = [each for each in shown.obligations if each.is_information]
-    assert (inspection.action, inspection.due_on) == (Action.INSPECT, date(2027, 5, 1))
+    assert (inspection.action, inspection.due_on) == (Action.INSPECT, day("5-1"))
     assert inspection.reason.cause == Cause.EU_CADENCE
+    assert inspection.reason.detail == {"test": "three loads"}
 
-    [inspection] = [each for each in standing_on(facts(START), terms, day("5-1")).obligations if each.is_information]  # fmt: skip
-    assert (inspection.due_on, inspection.reason.detail) == (day("5-1"), {"test": "three loads"})
+
+def test_an_inspection_without_a_report_stays_due_after_its_day() -> None:
+    terms = replace(TERMS, follows_eu_cadence=True)
+    for on in (day("5-2"), date(2027, 5, 2)):
+        [inspection] = [
+            each for each in standing_on(facts(START), terms, on).obligations if each.is_information
+        ]
+        assert inspection.due_on == day("5-1")
 
 
 def test_words_are_ordered_from_the_worst() -> None:

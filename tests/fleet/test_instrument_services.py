@@ -185,29 +185,20 @@ def test_a_book_of_chosen_instruments_knows_no_others_and_asks_nothing_more(
             book.terms(UUID(int=1))
 
 
-POINTS = ((Decimal(5_000), Decimal(8)), (Decimal(20_000), Decimal(14)))
-
-
-def test_the_reference_takes_its_uncertainty_from_the_certificate_and_the_division() -> None:
-    instrument = make_instrument(points=POINTS)
-    reference = InstrumentBook().reference(instrument.pk, 12_500.0, date(2025, 1, 1))
-    # halfway between 8 and 14 kg at k = 2, and d/√12 with d = 20 kg
-    assert [round(c.u, 6) for c in reference.components] == [5.5, 5.773503]
-
-
-def test_above_the_last_point_the_class_speaks() -> None:
-    instrument = make_instrument(points=POINTS)
-    [component] = InstrumentBook().reference(instrument.pk, 26_000.0, date(2025, 1, 1)).components
-    # 1300 e: twice 1 e in service (OIML R 76), rectangular
-    assert component.half_width_or_u == 40.0
-
-
-def test_what_neither_class_nor_certificate_speaks_for_is_refused() -> None:
-    instrument = make_instrument(scale_class="certificate", points=POINTS)
+def test_support_ends_with_the_certificate_and_with_the_instruments_retirement() -> None:
+    kept, retired = make_instrument(), make_instrument("Old bridge", retired_on=date(2025, 1, 1))
     book = InstrumentBook()
-    with pytest.raises(Refused, match=r"26000\.0 kg given, at most 20000 kg"):
-        book.reference(instrument.pk, 26_000.0, date(2025, 1, 1))
-    with pytest.raises(Refused, match="none was recorded for 1 Jan 2020"):
-        book.reference(instrument.pk, 10_000.0, date(2020, 1, 1))
-    # out of date: unsupported, and still the best that is known
-    assert book.reference(instrument.pk, 10_000.0, date(2031, 1, 1)).value_kg == 10_000.0
+    assert book.supports([kept.pk, retired.pk], date(2025, 1, 1)) == (True, None)
+    assert book.supports([kept.pk, retired.pk], date(2025, 1, 2)) == (False, None)
+    assert book.supports([kept.pk], VALID_UNTIL + timedelta(days=1)) == (False, None)
+
+
+def test_support_names_the_first_day_on_which_an_instrument_was_found_wrong() -> None:
+    instrument, day = make_instrument(), date(2025, 2, 10)
+    before = timezone.now()
+    for found_on in (date(2025, 4, 1), date(2025, 3, 5)):
+        record_finding(replace(FINDING, found_on=found_on), actor=registrar(), instrument=instrument)
+    book = InstrumentBook()
+    assert book.supports([instrument.pk], day) == (True, date(2025, 3, 5))
+    assert book.supports([instrument.pk], day, known_at=before) == (True, None)
+    assert book.supports([instrument.pk], date(2025, 3, 2)) == (True, None)

@@ -10,7 +10,6 @@ from fleetcal.fleet.services.systems import (
     JunctionUnit,
     NewSensor,
     NewSystem,
-    change_sensors,
     change_system,
     fit_system,
     system_of,
@@ -35,6 +34,10 @@ def draft_for(vehicle: Vehicle, **fields: Any) -> NewSystem:
         sensors=sensor_drafts(vehicle),
     )
     return replace(draft, **fields)
+
+
+def present_on(system: WeighingSystem) -> list[Sensor]:
+    return list(Sensor.objects.filter(system=system, removed_on__isnull=True).order_by("channel"))
 
 
 def test_a_system_is_fitted_with_its_sensors_in_one_entry() -> None:
@@ -116,10 +119,11 @@ def test_a_replaced_sensor_stays_on_record_with_the_day_it_came_off() -> None:
     vehicle = make_vehicle()
     system = make_system(vehicle)
     first, *others = sensor_drafts(vehicle)
-    present = change_sensors(
-        system, [replace(first, serial="S-901"), *others], actor=registrar(), on=LATER, reason="cracked"
+    changed = draft_for(
+        vehicle, serial="D-1001", fitted_on=FITTED_ON, sensors=(replace(first, serial="S-901"), *others)
     )
-    assert [(s.serial, s.fitted_on) for s in present] == [
+    change_system(system, changed, actor=registrar(), on=LATER, reason="cracked")
+    assert [(s.serial, s.fitted_on) for s in present_on(system)] == [
         ("S-901", LATER),
         ("S-002", FITTED_ON),
         ("S-003", FITTED_ON),
@@ -133,9 +137,10 @@ def test_two_sensors_that_change_places_are_taken_off_and_put_on() -> None:
     vehicle = make_vehicle()
     system = make_system(vehicle)
     left, right, air = sensor_drafts(vehicle)
-    swapped = [replace(left, serial=right.serial), replace(right, serial=left.serial), air]
-    present = change_sensors(system, swapped, actor=registrar(), on=LATER)
-    assert [s.serial for s in present] == ["S-002", "S-001", "S-003"]
+    swapped = (replace(left, serial=right.serial), replace(right, serial=left.serial), air)
+    changed = draft_for(vehicle, serial="D-1001", fitted_on=FITTED_ON, sensors=swapped)
+    change_system(system, changed, actor=registrar(), on=LATER)
+    assert [s.serial for s in present_on(system)] == ["S-002", "S-001", "S-003"]
     assert Sensor.objects.count() == 5
 
 

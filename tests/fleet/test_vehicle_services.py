@@ -13,7 +13,6 @@ from fleetcal.fleet.services.vehicles import (
     change_vehicle,
     register_vehicle,
     register_vehicles,
-    retire_vehicle,
 )
 from fleetcal.ledger.refusals import Refused
 from fleetcal.ledger.selectors import counts_of, entries_of
@@ -174,20 +173,21 @@ def test_changing_a_vehicle_to_another_ones_plate_is_refused() -> None:
 
 
 def test_a_vehicle_keeps_a_depot_that_was_closed_after_it_retired() -> None:
-    vehicle = retire_vehicle(make_vehicle(), on=date(2025, 1, 1), actor=registrar())
+    retired = vehicle_draft(retired_on=date(2025, 1, 1))
+    vehicle = change_vehicle(make_vehicle(), retired, actor=registrar())
     change_depot(make_depot(), DepotDraft("MIL", "Millbridge", is_closed=True), actor=registrar())
-    change_vehicle(vehicle, replace(vehicle_draft(), retired_on=vehicle.retired_on), actor=registrar())
+    change_vehicle(vehicle, retired, actor=registrar())
     with pytest.raises(Refused, match="closed"):
         register_vehicle(vehicle_draft("KJ-9"), actor=registrar())
 
 
 def test_a_vehicle_retires_and_comes_back() -> None:
     vehicle = make_vehicle()
-    with pytest.raises(Refused, match=f"came into service on {IN_SERVICE_ON}"):
-        retire_vehicle(vehicle, on=date(2022, 1, 1), actor=registrar())
-    retire_vehicle(vehicle, on=date(2025, 1, 1), actor=registrar(), reason="sold")
+    with pytest.raises(Refused, match=f"In service on {IN_SERVICE_ON}, but retired on 2022-01-01"):
+        change_vehicle(vehicle, vehicle_draft(retired_on=date(2022, 1, 1)), actor=registrar())
+    change_vehicle(vehicle, vehicle_draft(retired_on=date(2025, 1, 1)), actor=registrar(), reason="sold")
     assert not Vehicle.objects.in_service().exists()
-    retire_vehicle(vehicle, on=None, actor=registrar(), reason="the sale fell through")
+    change_vehicle(vehicle, vehicle_draft(), actor=registrar(), reason="the sale fell through")
     assert Vehicle.objects.in_service().exists()
     assert [entry.kind for entry in entries_of(vehicle.stream)] == [
         "vehicle.registered",

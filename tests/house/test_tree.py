@@ -10,6 +10,9 @@ from pathlib import Path
 import pytest
 from django.core.management import call_command, get_commands
 
+from fleetcal.records.method import METHOD_VERSION
+from fleetcal.reports.entry_words import KINDS
+
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "fleetcal"
 DOCS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
@@ -153,3 +156,29 @@ def test_every_page_of_the_docs_that_is_linked_exists() -> None:
         for target in re.findall(r"\]\(([^)#:]+?)(?:#[^)]*)?\)", page.read_text())
     ]
     assert [f"{named(page)}: {target}" for page, target in links if not (page.parent / target).exists()] == []
+
+
+def test_every_kind_of_entry_is_in_the_ledgers_format_and_written_by_the_code() -> None:
+    code = [path.read_text() for path in python_files() if path != PACKAGE / "reports/entry_words.py"]
+    text = (ROOT / "docs/ledger-format.md").read_text()
+    documented = set(re.findall(r"`([a-z]+\.[a-z_]+)`", text.split("## Kinds")[1].split("\n## ")[0]))
+    assert documented == set(KINDS)
+    assert [kind for kind in documented if not any(f'"{kind}"' in module for module in code)] == []
+
+
+def test_every_module_that_the_map_names_exists() -> None:
+    named_paths = re.findall(
+        r"`([a-z_./]+/[a-z_]*(?:\.py)?)`", (ROOT / "docs/where-things-live.md").read_text()
+    )
+    assert len(named_paths) > 20
+    assert [path for path in named_paths if not (ROOT / path).exists()] == []
+
+
+def test_every_command_of_the_readme_is_there() -> None:
+    text = (ROOT / "README.md").read_text()
+    assert set(re.findall(r"manage\.py ([a-z_]+)", text)) <= set(get_commands())
+    assert {path for path in re.findall(r"-r (\S+\.txt)", text) if not (ROOT / path).exists()} == set()
+
+
+def test_the_version_of_the_method_is_explained() -> None:
+    assert f"\n| {METHOD_VERSION} |" in (ROOT / "docs/metrology.md").read_text()

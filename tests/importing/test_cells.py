@@ -141,6 +141,21 @@ def test_the_hour_that_the_clock_skips_is_refused_and_of_the_repeated_one_the_fi
 
 
 @pytest.mark.parametrize(
+    ("text", "zone"), [("0001-01-01 00:00", "Asia/Tokyo"), ("9999-12-31 23:59", "America/New_York")]
+)
+def test_a_moment_beyond_the_calendar_is_refused(text: str, zone: str) -> None:
+    with pytest.raises(Unreadable, match="outside of the calendar"):
+        moment_of(text, "YYYY-MM-DD", "HH:MM", ZoneInfo(zone))
+
+
+# A workbook stores NaN and infinity as it stores numbers.
+@pytest.mark.parametrize("cell", [float("nan"), float("inf"), -float("inf"), 1e300, 10**30, "9" * 30])
+def test_what_is_no_weight_at_all_is_refused(cell: str | float) -> None:
+    with pytest.raises(Unreadable):
+        mass_of(cell, NumberStyle(unit="t"))
+
+
+@pytest.mark.parametrize(
     ("cell", "answer"), [("ja", True), ("NON", False), (True, True), ("", None), ("Sí", True)]
 )
 def test_yes_and_no_read_in_four_languages(cell: str | bool, answer: bool | None) -> None:

@@ -3,7 +3,9 @@
 import pytest
 
 from fleetcal.importing.fields import suggest_columns
-from fleetcal.importing.headings import TOTAL
+from fleetcal.importing.headings import TOTAL, likely_header
+from fleetcal.importing.reading import read_table
+from fleetcal.ledger.refusals import Refused
 
 
 @pytest.mark.parametrize(
@@ -22,6 +24,12 @@ def test_a_line_of_totals_is_known_by_its_first_words(text: str) -> None:
 )
 def test_a_record_is_not_taken_for_a_total(text: str) -> None:
     assert not TOTAL.match(text)
+
+
+def test_a_file_of_which_no_line_can_be_read_has_no_headings() -> None:
+    half_a_character = b"\xff\xfea"
+    with pytest.raises(Refused, match="Not one line could be read"):
+        likely_header(read_table(half_a_character))
 
 
 def test_a_weighbridges_own_abbreviations_are_understood() -> None:

@@ -122,6 +122,27 @@ def test_an_edited_column_is_found_with_its_two_values(model: type[Recorded]) ->
     assert list(verify()) == []
 
 
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="only SQLite takes anything in any column")
+@pytest.mark.parametrize("column", ["fuel_used_kg", "platform", "odometer_km"])
+def test_a_column_that_cannot_be_read_any_more_is_found_with_what_stands_there(column: str) -> None:
+    write_one_of_each()
+    row = Check.objects.get()
+    with tampering(), connection.cursor() as cursor:
+        cursor.execute("PRAGMA ignore_check_constraints = ON")
+        cursor.execute(f'UPDATE "{Check._meta.db_table}" SET "{column}" = %s', ["spoilt"])
+        [finding] = verify()
+        cursor.execute("PRAGMA ignore_check_constraints = OFF")
+    assert (finding.what, finding.row, finding.column) == ("the row was edited", str(row.pk), column)
+    assert finding.in_row == "spoilt"
+
+
+def test_the_newest_entry_of_a_register_row_counts_whatever_its_stream_is_called() -> None:
+    depot = make_depot()
+    for stream in ("z", "a"):
+        record(Draft(stream, "depot.changed", "n.ashgrovely", [depot]))
+    assert list(verify()) == []
+
+
 def spoil_one_row_of_each_table() -> Iterator[tuple[models.QuerySet[Any], Recorded]]:
     """A row of every table to spoil, one after the other; each is whole again before the next."""
     write_one_of_each()

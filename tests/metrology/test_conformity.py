@@ -368,3 +368,19 @@ def test_e_n_of_a_display_and_its_reference() -> None:
 def test_it_refuses_risks_of_a_prior_or_measurement_without_spread(arguments: tuple[float, ...]) -> None:
     with pytest.raises(RefusedError):
         global_risks(*arguments)
+
+
+@pytest.mark.parametrize(
+    ("kind", "word"),
+    [
+        (GUARD_BAND, CONDITIONAL_PASS),
+        (SIMPLE_ACCEPTANCE, PASS),
+        (PROBABILITY_OF_CONFORMITY, CONDITIONAL_PASS),
+    ],
+)
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_an_error_of_exactly_the_tolerance_is_inside_it_whatever_the_last_bit_says(
+    kind: str, word: str, sign: float
+) -> None:
+    decision = decide(sign * (540.0 + 1e-10), 185.0, 392.0, 540.0, DecisionRule(kind))
+    assert decision.word == word

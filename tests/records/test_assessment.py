@@ -24,7 +24,9 @@ LATER = AT + timedelta(hours=6)
 BRIDGE, PADS = uuid4(), uuid4()
 CALM = Conditions(Decimal("0.30"), Decimal("2.0"), True, True, True)
 # Common error in proportion to the load, u = 0.0005 z, so that only one standard uncertainty has to be worked out by hand.
-PROPORTIONAL = ((10_000.0, 10.0), (60_000.0, 60.0))
+PROPORTIONAL = ((100.0, 0.1), (60_000.0, 60.0))
+# The same U at every load that a pad can bear.
+UNIFORM = ((10_000.0, 10.0),)
 
 
 def an_instrument(
@@ -81,7 +83,7 @@ def a_basis(shape: VehicleShape, *, mode: str = "axle", bridge_d_kg: float = 20.
         mode=mode,
         instruments={
             BRIDGE: an_instrument(BRIDGE, "weighbridge", bridge_d_kg, PROPORTIONAL),
-            PADS: an_instrument(PADS, "pads", 50.0, PROPORTIONAL),
+            PADS: an_instrument(PADS, "pads", 50.0, UNIFORM),
         },
         policy=policy,
         readiness=Readiness(None, None, policy, items),
@@ -224,13 +226,27 @@ def test_an_axle_on_a_pair_of_pads_is_left_plus_right_with_the_rounding_of_both(
 
     front = found.settings[0]
     assert (front.empty_kg, front.loaded_kg, front.span_exact_kg) == pytest.approx((4650, 6550, 1900))
-    # Two readings of d = 50 kg: rounding 2·d²/12 and repeatability 2·(d/2)²; two pads below the certificate's first point: U/k = 5 kg
-    # each, √2·5 kg, as a gain of the heaviest empty axle.
+    # Two readings of d = 50 kg: rounding 2·d²/12 and repeatability 2·(d/2)²; two pads at the certificate's U/k = 5 kg
+    # each, √2·5 kg, as a gain of the heaviest empty axle; what that leaves of √2·5 kg under the lighter axle is its own.
     own = math.sqrt(2 * 50**2 / 12 + 2 * 25**2)
     gain = math.hypot(5, 5) / 4650
     assert front.u_empty_kg == pytest.approx(math.hypot(own, gain * 4650), rel=1e-6)
     assert found.empty.weights is not None
-    assert found.empty.weights.u("axle 2") == pytest.approx(math.hypot(own, gain * 4050), rel=1e-6)
+    assert found.empty.weights.u("axle 2") == pytest.approx(math.hypot(own, 5, 5), rel=1e-6)
+
+
+def test_no_weight_is_surer_than_the_class_of_the_bridge_lets_it_be() -> None:
+    # OIML R 76 class III, e = 20 kg, in service: 20 kg up to 500 e, 40 kg up to 2 000 e. The gain is that of the gross, 40 kg/√3 on
+    # 26 000 kg; the axle of 3 100 kg alone still has 20 kg/√3, and its rounding and repeatability.
+    readings = in_order("empty", [(1,), (1, 2)], [3_100.0, 26_000.0])
+    by_class = an_instrument(BRIDGE, "weighbridge", 20.0)
+
+    found = assess(
+        Sheet(conditions=CALM, readings=readings), a_basis(TWO, instruments={BRIDGE: by_class}), LATER
+    )
+
+    expected = math.sqrt((20 / math.sqrt(3)) ** 2 + 20**2 / 12 + 10**2)
+    assert found.settings[0].u_empty_kg == pytest.approx(expected, rel=1e-6)
 
 
 def test_both_methods_mix_and_the_gross_in_one_draft_is_compared() -> None:
@@ -388,7 +404,7 @@ def test_an_item_that_the_policy_does_not_ask_for_does_not_stand_in_the_way() ->
 
 
 def test_an_instrument_out_of_date_keeps_it_from_being_accepted_and_cannot_be_excused() -> None:
-    lapsed = {PADS: an_instrument(PADS, "pads", 50.0, PROPORTIONAL, valid=False)}
+    lapsed = {PADS: an_instrument(PADS, "pads", 50.0, UNIFORM, valid=False)}
     basis = replace(a_basis(TWO), instruments=lapsed)
     excuse = Excuse("instrument_valid", "no other pads", "a.lindqvale", AT)
 

@@ -11,6 +11,7 @@ from PIL.ExifTags import GPS, IFD, Base
 
 from fleetcal.ledger.refusals import Refused
 from fleetcal.ledger.selectors import count_of, entries_of
+from fleetcal.ledger.verification import verify
 from fleetcal.records import evidence_files
 from fleetcal.records.evidence_files import clean_file
 from fleetcal.records.models import Attachment, Repair
@@ -136,3 +137,28 @@ def test_a_full_disk_leaves_neither_row_nor_entry(repair: Repair, monkeypatch: p
         add_attachment(actor=make_user(), vehicle=repair.vehicle, record_id=repair.pk, upload=upload(PDF))
     assert count_of(repair.vehicle.stream) == before
     assert not Attachment.objects.exists()
+
+
+@pytest.mark.django_db
+def test_verification_finds_a_file_that_was_changed_and_one_that_is_gone():
+    make_policy()
+    vehicle, actor = make_vehicle(), make_user()
+    repair = record_repair(draft_of(vehicle), actor=actor)
+    kept = [
+        add_attachment(
+            actor=actor,
+            vehicle=vehicle,
+            record_id=repair.pk,
+            upload=SimpleUploadedFile(name, PDF + name.encode()),
+        )
+        for name in ("sound.pdf", "changed.pdf", "gone.pdf")
+    ]
+    assert list(verify()) == []
+    with open(kept[1].file.path, "ab") as changed:
+        changed.write(b"% one line more\n")
+    default_storage.delete(kept[2].file.name)
+    findings = {finding.row: finding for finding in verify()}
+    assert findings.keys() == {str(kept[1].pk), str(kept[2].pk)}
+    assert findings[str(kept[1].pk)].what == "the file was changed"
+    assert findings[str(kept[1].pk)].in_entry == kept[1].sha256
+    assert findings[str(kept[2].pk)].what == "the file is missing"

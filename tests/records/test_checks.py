@@ -20,6 +20,7 @@ from fleetcal.records.services.checks import (
     Covered,
     DisplayReadings,
     PlatformReading,
+    known_tickets,
     natural_key,
     record_check,
     record_checks,
@@ -27,6 +28,7 @@ from fleetcal.records.services.checks import (
 )
 from fleetcal.records.services.corrections import withdraw
 from tests.factories import make_instrument, make_policy, make_system, make_user, make_vehicle
+from tests.rows import write_calibration
 
 pytestmark = pytest.mark.django_db
 WEIGHED_AT = datetime(2024, 5, 14, 9, 20, tzinfo=UTC)
@@ -193,6 +195,18 @@ def test_it_refuses_a_day_without_a_policy(bridge: Instrument):
         record_check(draft_of(vehicle, bridge), actor=make_user())
 
 
+def test_a_ticket_whose_number_was_corrected_is_known_when_it_comes_again(
+    vehicle: Vehicle, bridge: Instrument
+):
+    mistyped = record_check(draft_of(vehicle, bridge, ticket="48231"), actor=make_user())
+    right = draft_of(vehicle, bridge, supersedes=mistyped.pk, reason="mistyped")
+    record_check(right, actor=make_user())
+    assert right.natural_key
+    assert known_tickets([right.natural_key]).keys() == {right.natural_key}
+    with pytest.raises(Refused, match="already on record"):
+        record_check(draft_of(vehicle, bridge), actor=make_user())
+
+
 def test_the_same_ticket_is_refused_naming_the_earlier_one(vehicle: Vehicle, bridge: Instrument):
     record_check(draft_of(vehicle, bridge), actor=make_user())
     with pytest.raises(Refused, match="48213 of 2024-05-14 09:20 UTC is already on record for KJ-204"):
@@ -227,6 +241,40 @@ def test_it_says_why_a_check_does_not_count(
     check = record_check(draft_of(vehicle, bridge, **fields), actor=make_user())
     assert not check.counts
     assert why in check.why_not_counting
+
+
+def test_a_check_with_other_lift_axles_up_than_at_the_calibration_does_not_count(
+    vehicle: Vehicle, bridge: Instrument
+):
+    write_calibration(vehicle, WEIGHED_AT - timedelta(days=9), instrument=bridge)
+    lifted, down = (
+        record_check(
+            draft_of(vehicle, bridge, lift_axles_up=axles, ticket=ticket, natural_key=ticket),
+            actor=make_user(),
+        )
+        for axles, ticket in (((3,), "1"), ((), "2"))
+    )
+    assert not lifted.counts
+    assert (
+        "axle 3 was lifted on the check and no axle was lifted when the display was calibrated"
+        in lifted.why_not_counting
+    )
+    assert "lifted" not in down.why_not_counting
+
+
+def test_a_pair_of_pads_bears_its_capacity_twice(vehicle: Vehicle):
+    pads = make_instrument("Pads", kind="pads")
+    group = (Covered(vehicle.pk, 1),)
+    heavy = draft_of(
+        vehicle,
+        pads,
+        platform=(PlatformReading(Decimal(11_500), group),),
+        display=(DisplayReadings((Decimal(11_500),), 1),),
+    )
+    assert record_check(heavy, actor=make_user()).results.get(subject=1).reference_kg == 11_500
+    beyond = replace(heavy, platform=(PlatformReading(Decimal(20_950), group),), ticket="9", natural_key="9")
+    with pytest.raises(Refused, match="nothing above 20900 kg"):
+        record_check(beyond, actor=make_user())
 
 
 def test_an_instrument_without_a_certificate_makes_the_record_unsupported(vehicle: Vehicle):

@@ -18,9 +18,9 @@ from fleetcal.records.comparison_terms import (
     Requirement,
     UnitTerms,
 )
-from fleetcal.records.references import InstrumentTerms, weigh
+from fleetcal.records.references import ReferenceTerms, weigh
 
-BRIDGE = InstrumentTerms("bridge", "weighbridge", "III", 20.0, 20.0)
+BRIDGE = ReferenceTerms("bridge", "weighbridge", "III", 20.0, 20.0)
 GUARDED = Requirement(
     Tolerance(3.0, "maximum"), Tolerance(5.0, "maximum"), DecisionRule(GUARD_BAND, guard_factor=1.0)
 )
@@ -253,7 +253,7 @@ def test_a_combination_with_a_reading_of_the_tractor_alone_separates_both_units(
 
 
 def test_pads_read_in_two_halves_that_share_their_permissible_error():
-    pads = InstrumentTerms("pads", "pads", "IIII", 50.0, 50.0)
+    pads = ReferenceTerms("pads", "pads", "IIII", 50.0, 50.0)
     gross = compare(
         make_inputs(
             make_unit(), {"T:1": 7_000.0, "T:2": 18_000.0}, {0: (25_000.0,), 1: (7_000.0,)}, instrument=pads
@@ -263,6 +263,24 @@ def test_pads_read_in_two_halves_that_share_their_permissible_error():
     assert gross.subjects[1].u_kg == pytest.approx(
         math.sqrt((200.0 / math.sqrt(3.0)) ** 2 + 20.0**2 / 12 + 24.0**2), rel=1e-3
     )
+
+
+def test_a_certificate_of_pads_speaks_for_each_pad_and_both_round():
+    # 11 500 kg are above one pad's 10 000 kg, 5 750 kg are not: U = 40 kg, k = 2, so u = 20 kg a pad, taken as one error: 40 kg.
+    pads = ReferenceTerms("pads", "pads", "IIII", 50.0, 50.0, ((10_000.0, 40.0),), 2.0)
+    platform, display = {"T:1": 7_000.0, "T:2": 11_500.0}, {2: (11_500.0,)}
+    drive = compare(make_inputs(make_unit(), platform, display, instrument=pads)).subjects[1]
+    expected = math.sqrt(40.0**2 + 2 * 50.0**2 / 12 + 20.0**2 / 12 + (0.003 * 19_000) ** 2)
+    assert drive.u_kg == pytest.approx(expected, rel=1e-3)
+
+
+def test_one_reading_of_certified_pads_rounds_twice():
+    pads = ReferenceTerms("pads", "pads", "IIII", 50.0, 50.0, ((10_000.0, 40.0),), 2.0)
+    drive = compare(make_inputs(make_unit(), {"T:2": 11_500.0}, {2: (11_500.0,)}, instrument=pads)).subjects[
+        1
+    ]
+    expected = math.sqrt(40.0**2 + 2 * 50.0**2 / 12 + 20.0**2 / 12 + (0.003 * 19_000) ** 2)
+    assert drive.u_kg == pytest.approx(expected, rel=1e-6)
 
 
 def test_a_load_above_the_instruments_class_is_refused_with_its_numbers():

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from fleetcal.fleet.models import Sensor
-from fleetcal.fleet.services.systems import change_sensors
+from fleetcal.fleet.services.systems import NewSystem, change_system
 from fleetcal.ledger.refusals import Refused
 from fleetcal.ledger.selectors import count_of, entries_of
 from fleetcal.records.models import Installation, SensorBond
@@ -58,7 +58,7 @@ def test_what_stays_open_is_recorded_as_open() -> None:
         ({"alarm_gross_kg": Decimal(0)}, "must be above 0"),
         ({"alarm_axles_kg": {2: Decimal(11_501)}}, "axle 2, 11.501 kg"),
         ({"alarm_axles_kg": {4: Decimal(5_000)}}, "no axle 4; the vehicle has 3"),
-        ({"happened_at": BONDED_AT - timedelta(days=3)}, "fitted on 03 Apr 2023"),
+        ({"happened_at": BONDED_AT - timedelta(days=3)}, "fitted on 3 Apr 2023"),
         ({"happened_at": BONDED_AT + timedelta(days=40_000)}, "in the future"),
     ],
 )
@@ -127,7 +127,17 @@ def test_a_sensor_that_was_replaced_since_leaves_its_place_open() -> None:
     installation = make_installation()
     drafts = list(sensor_drafts(installation.vehicle))
     drafts[0] = replace(drafts[0], serial="S-900")
-    change_sensors(installation.system, drafts, actor=make_user(), on=date(2023, 4, 20))
+    system = installation.system
+    changed = NewSystem(
+        serial=system.serial,
+        fitted_on=system.fitted_on,
+        division_kg=system.division_kg,
+        mode=system.mode,
+        supply_v=system.supply_v,
+        fuse_a=system.fuse_a,
+        sensors=tuple(drafts),
+    )
+    change_system(system, changed, actor=make_user(), on=date(2023, 4, 20))
 
     states = {state.item: state.text for state in open_items(installation.vehicle, CALIBRATED_AT)}
     assert "channel 1" in states[InstallationItem.CHANNELS]

@@ -25,7 +25,7 @@ from fleetcal.reports.entry_words import KINDS, entry_text, kind_text
         (
             "standing.changed",
             {"rows": {"evaluation.standingchange": [{"before": "", "after": "reliable"}]}},
-            "Standing changed: from new to reliable",
+            "Standing changed: first judged reliable",
         ),
         ("note.made", {}, "Note made"),
         ("account.changed", {"username": "x"}, "Account changed"),

@@ -1,5 +1,6 @@
 """The pages that record, show, correct and take back a comparison check, and hand out its files."""
 
+import re
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
@@ -131,7 +132,7 @@ def test_a_link_from_a_calibration_brings_its_purpose(client: Client, vehicle: V
         ({"gross_reference": ""}, "at least one weight from the ticket"),
         ({"gross_display_1": "", "gross_display_2": ""}, "at least one reading of the display"),
         ({"gross_reference": "61000"}, "shows nothing above 60180 kg"),
-        ({"weighed_at": "2999-01-01T00:00"}, "still to come"),
+        ({"weighed_at": "2099-01-01T00:00"}, "still to come"),
         ({"displayed_at": "2024-05-14T09:00"}, "20 min before"),
         ({"coupled_plate": "XX-1"}, "no other vehicle XX-1"),
         ({"both_reference": "38000"}, "Say which unit was coupled"),
@@ -222,6 +223,17 @@ def test_a_document_is_added_later(client: Client, vehicle: Vehicle, bridge: Ins
     assert refused.status_code == 400
     assert "Only JPEG" in refused.content.decode()
     assert client.get(address).status_code == 405
+
+
+def test_the_vehicles_page_tells_the_last_error_in_words(
+    client: Client, vehicle: Vehicle, bridge: Instrument
+):
+    check = make_check(vehicle, bridge)
+    sign_in(client)
+    page = client.get(reverse("vehicle", args=[vehicle.pk])).content.decode()
+    words = re.search(r"Last error of the gross: ([^<]+) <svg", page)
+    assert words is not None
+    assert words[1].endswith(f"tolerance ±{check.policy_version.gross_percent.normalize():f} %")
 
 
 def test_the_form_for_a_correction_holds_what_was_recorded(

@@ -1,7 +1,8 @@
 """The due list: what stands on it, for whom, and how it leaves as a file."""
 
+import csv
 from datetime import date, timedelta
-from io import BytesIO
+from io import BytesIO, StringIO
 
 import openpyxl
 import pytest
@@ -9,6 +10,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from fleetcal.evaluation.models import Standing
 from fleetcal.evaluation.services import evaluate
 from tests import factories
 
@@ -87,6 +89,16 @@ def test_it_exports_what_is_filtered(fleet: None) -> None:
     assert sheet is not None
     plates = {row[0] for row in sheet.iter_rows(min_row=2, values_only=True)}
     assert plates >= {"KJ-204", "ZN-118"}
+
+
+def test_the_last_error_leaves_as_numbers(fleet: None) -> None:
+    Standing.objects.filter(vehicle__registration="KJ-204").update(
+        strip={"error": "-0.2346", "U": "0.61", "tolerance": "3", "guard": "0.61"}
+    )
+    content = signed_in().get("/?when=all&q=kj204&export=csv").content.decode("utf-8-sig")
+    row = next(csv.DictReader(StringIO(content)))
+    assert row["Last error, gross, %"] == "-0.23"
+    assert (row["U, %"], row["Tolerance ±, %"]) == ("0.61", "3.00")
 
 
 def test_a_vehicle_that_was_just_registered_appears_without_waiting_for_the_night(

@@ -139,7 +139,7 @@ def test_a_report_is_withdrawn_with_a_reason(client: Client, vehicle: Vehicle) -
     recorded = record_inspection(draft_of(vehicle), actor=make_user())
     signed_in(client)
     address = reverse("record_withdraw", args=["inspection", recorded.pk])
-    assert "inspection report of 2025-04-08" in client.get(address).content.decode()
+    assert "inspection report of 8 Apr 2025" in client.get(address).content.decode()
     page = client.post(address, {"reason": "of another vehicle"}, follow=True).content.decode()
     assert "of another vehicle" in page
     assert not Inspection.objects.standing().exists()

@@ -91,7 +91,7 @@ def test_what_is_left_open_is_shown_with_what_to_do(vehicle: Vehicle) -> None:
     [
         ({"alarm_gross_kg": "26001"}, "alarm_gross_kg", "not above the plate"),
         ({"alarm_axle_2": "11600"}, "alarm_axle_2", "not above the plate"),
-        ({"happened_at": "2023-04-01T09:00"}, "happened_at", "fitted on 03 Apr 2023"),
+        ({"happened_at": "2023-04-01T09:00"}, "happened_at", "fitted on 3 Apr 2023"),
         ({"happened_at": ""}, "happened_at", "required"),
     ],
 )

@@ -92,19 +92,8 @@ def change_system(
     return changed
 
 
-def change_sensors(
-    system: WeighingSystem, sensors: Sequence[NewSensor], *, actor: User, on: date, reason: str = ""
-) -> list[Sensor]:
-    """Exactly *sensors* on *system* from *on*. One with the serial number and channel of before stays; the others come off or go on."""
-    vehicle = system.vehicle
-    _check_channels(sensors, [])
-    _write("system.changed", vehicle, _changed_sensors(system, sensors, on), actor, reason)
-    return list(Sensor.objects.filter(system=system, removed_on__isnull=True))
-
-
 def _write(kind: str, vehicle: Vehicle, rows: Sequence[Register], actor: User, reason: str) -> None:
-    if rows:
-        write([Draft(stream=vehicle.stream, kind=kind, actor=actor.username, rows=list(rows), reason=reason)])
+    write([Draft(stream=vehicle.stream, kind=kind, actor=actor.username, rows=list(rows), reason=reason)])
 
 
 def _filled(system: WeighingSystem, draft: NewSystem, vehicle: Vehicle) -> WeighingSystem:

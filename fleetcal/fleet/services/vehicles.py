@@ -75,19 +75,6 @@ def change_vehicle(vehicle: Vehicle, draft: NewVehicle, *, actor: User, reason: 
     return changed
 
 
-def retire_vehicle(vehicle: Vehicle, *, on: date | None, actor: User, reason: str = "") -> Vehicle:
-    """Out of service from *on*; None puts a vehicle retired by mistake back."""
-    stored = Vehicle.objects.get(pk=vehicle.pk)
-    if on is not None and on < stored.in_service_on:
-        raise Refused(
-            f"{stored.registration} came into service on {stored.in_service_on}; it cannot retire on {on}, before that.",
-            field="retired_on",
-        )
-    stored.retired_on = on
-    _write_change(stored, [], actor, reason)
-    return stored
-
-
 def _write_change(vehicle: Vehicle, rows: Sequence[Any], actor: User, reason: str) -> None:
     write(
         [

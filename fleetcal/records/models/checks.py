@@ -71,7 +71,7 @@ class Check(VehicleRecord):
         ImportedFile, on_delete=models.PROTECT, null=True, blank=True, related_name="checks"
     )
     line = models.PositiveIntegerField("line of the file", null=True, blank=True)
-    # What makes a ticket the same ticket when it is imported again; null on corrections.
+    # What makes a ticket the same ticket when it is imported again; null on a correction of the same ticket.
     natural_key = models.CharField(max_length=64, null=True, blank=True, unique=True)
 
     class Meta(VehicleRecord.Meta):

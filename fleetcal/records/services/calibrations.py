@@ -10,6 +10,7 @@ from uuid import UUID
 from django.utils import timezone
 
 from fleetcal.accounts.models import User
+from fleetcal.fleet.days import moment_text
 from fleetcal.fleet.services.rows import checked_alone, write
 from fleetcal.ledger.facts import Fact
 from fleetcal.ledger.refusals import Refused
@@ -85,7 +86,7 @@ def _left_open(row: Fact) -> list[str]:
 
 def _check_draft(draft: CalibrationDraft, basis: Basis) -> None:
     if draft.concluded_at > timezone.now():
-        raise Refused(f"{draft.concluded_at:%d %b %Y %H:%M} lies in the future.", field="concluded_at")
+        raise Refused(f"{moment_text(draft.concluded_at)} lies in the future.", field="concluded_at")
     if draft.started_at > draft.concluded_at:
         raise Refused("A calibration cannot end before it began.", field="started_at")
     if not draft.sheet.readings:

@@ -139,7 +139,10 @@ def _kind(draft: CheckDraft) -> str:
 
 
 def _check_row(judged: JudgedCheck, actor: User, now: datetime) -> Check:
-    draft = judged.draft
+    draft, key = judged.draft, judged.draft.natural_key
+    # A ticket keeps its key on the first record of it; a correction that makes it another ticket is the first record of that one.
+    if draft.supersedes and key and known_tickets([key]):
+        key = None
     return Check(
         vehicle_id=draft.vehicle_id,
         happened_at=draft.weighed_at,
@@ -185,8 +188,7 @@ def _check_row(judged: JudgedCheck, actor: User, now: datetime) -> Check:
         why_not_counting=judged.why_not_counting,
         file_id=draft.file_id,
         line=draft.line,
-        # The ticket keeps its key on the first record of it.
-        natural_key=None if draft.supersedes else draft.natural_key,
+        natural_key=key,
     )
 
 

@@ -2,13 +2,15 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django.utils import timezone
 
 from fleetcal.accounts.models import User
+from fleetcal.fleet.days import day_text, moment_text
 from fleetcal.fleet.models import PolicyVersion, Sensor, Vehicle, WeighingSystem
 from fleetcal.fleet.selectors import PolicyBook, VehicleShape, shapes_of
 from fleetcal.fleet.services.rows import checked_alone, write
@@ -103,7 +105,13 @@ def _read_register(drafts: Iterable[InstallationDraft]) -> _Register:
     ):
         sensors.setdefault(sensor.system_id, []).append(sensor)
     systems = WeighingSystem.objects.filter(vehicle__in=ids)
-    return _Register(vehicles.in_bulk(), shapes_of(vehicles), systems.in_bulk(), sensors, PolicyBook())
+    return _Register(
+        vehicles.select_related("depot").in_bulk(),
+        shapes_of(vehicles),
+        systems.in_bulk(),
+        sensors,
+        PolicyBook(),
+    )
 
 
 def _build(
@@ -113,10 +121,11 @@ def _build(
     if vehicle is None or system is None or system.vehicle_id != vehicle.pk:
         raise Refused("This weighing system is not one of that vehicle's.", field="system")
     shape, sensors = register.shapes[vehicle.pk], register.sensors.get(system.pk, [])
-    policy = register.policies.version_for(shape, timezone.localdate(draft.happened_at))
+    day = draft.happened_at.astimezone(ZoneInfo(vehicle.depot.time_zone)).date()
+    policy = register.policies.version_for(shape, day)
     if policy is None:
-        raise Refused(f"No policy is in force for {vehicle} on {draft.happened_at:%d %b %Y}: add one first.")
-    _check_moment(draft.happened_at, system, "happened_at")
+        raise Refused(f"No policy is in force for {vehicle} on {day_text(draft.happened_at)}: add one first.")
+    _check_moment(draft.happened_at, day, system, "happened_at")
     _check_alarms(draft, shape)
     _check_bonds(draft, sensors)
     installation = Installation(
@@ -171,11 +180,11 @@ def _superseded(draft: InstallationDraft) -> Installation | None:
     return earlier
 
 
-def _check_moment(moment: datetime, system: WeighingSystem, name: str) -> None:
+def _check_moment(moment: datetime, day: date, system: WeighingSystem, name: str) -> None:
     if moment > timezone.now():
-        raise Refused(f"{moment:%d %b %Y %H:%M} lies in the future.", field=name)
-    if timezone.localdate(moment) < system.fitted_on:
-        raise Refused(f"The display was fitted on {system.fitted_on:%d %b %Y}, after this date.", field=name)
+        raise Refused(f"{moment_text(moment)} lies in the future.", field=name)
+    if day < system.fitted_on:
+        raise Refused(f"The display was fitted on {day_text(system.fitted_on)}, after this date.", field=name)
 
 
 def _check_alarms(draft: InstallationDraft, shape: VehicleShape) -> None:
@@ -207,7 +216,7 @@ def _check_bonds(draft: InstallationDraft, sensors: list[Sensor]) -> None:
         subject = f"Channel {channels[bond.sensor_id]}"
         if bond.bonded_at is not None and bond.bonded_at > timezone.now():
             raise Refused(
-                f"{subject}: bonded at {bond.bonded_at:%d %b %Y %H:%M}, in the future.", field="bonds"
+                f"{subject}: bonded at {moment_text(bond.bonded_at)}, in the future.", field="bonds"
             )
         if bond.pressed_min is not None and not 0 <= bond.pressed_min <= LONGEST_PRESS_MIN:
             raise Refused(f"{subject}: pressed for {bond.pressed_min} min is not possible.", field="bonds")

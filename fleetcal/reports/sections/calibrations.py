@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models.systems import WeighingMode
 from fleetcal.records.acceptance_rules import RuleText, tell_stored, tell_tick
 from fleetcal.records.models import AcceptanceOutcome, Calibration, CalibrationAxle

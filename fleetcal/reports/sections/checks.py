@@ -6,7 +6,7 @@ from typing import Any
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.metrology.mass import from_kg
 from fleetcal.records.models import Check, CheckResult
 from fleetcal.records.models.checks import Purpose
@@ -40,7 +40,11 @@ def _check(record: AuditRecord[Check], trail: AuditTrail, compose: Composer) -> 
     row = record.row
     story = compose.subheading(title_of(record, trail, f"{row.get_purpose_display()}, ticket {row.ticket}"))
     if row.unsupported:
-        story.append(compose.notice(f"Unsupported, it satisfies nothing: {row.unsupported}."))
+        story.append(
+            compose.notice(
+                f"Unsupported: {row.unsupported}. The check is kept, but no obligation is met by it."
+            )
+        )
     return [
         *story,
         *compose.table(

@@ -4,7 +4,8 @@ from datetime import date
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import MEANINGS, day_text
+from fleetcal.evaluation.wording import MEANINGS
+from fleetcal.fleet.days import day_text
 from fleetcal.records.models.checks import Purpose
 from fleetcal.reports import styles
 from fleetcal.reports.audit_trail import AuditTrail

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.records.inspection_findings import judge_inspection
 from fleetcal.records.models import Inspection
 from fleetcal.reports.audit_trail import AuditRecord, AuditTrail

@@ -2,7 +2,7 @@
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models import PolicyVersion
 from fleetcal.fleet.models.policies import Rule, ToleranceBasis
 from fleetcal.reports.audit_trail import AuditTrail

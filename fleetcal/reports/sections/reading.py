@@ -28,7 +28,8 @@ TERMS = (
     ),
     (
         "Unsupported",
-        "resting on a reference instrument that was not valid on the day; such a record satisfies nothing.",
+        "resting on a reference instrument that was not valid on the day; such a record is kept, but no obligation is met "
+        "by it.",
     ),
     (
         "Not separable",

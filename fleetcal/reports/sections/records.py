@@ -4,7 +4,7 @@ from datetime import date
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.records.models import Check, Repair
 from fleetcal.records.models.base import VehicleRecord
 from fleetcal.reports.audit_trail import AuditRecord, AuditTrail, Recording

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models import Instrument
 from fleetcal.reports import styles
 from fleetcal.reports.audit_trail import AuditTrail, CertificateUsed, ReferenceUse, ReferenceUsed

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models.policies import Effect
 from fleetcal.records.models import Repair
 from fleetcal.records.repair_effects import RepairEffect

@@ -6,7 +6,8 @@ from reportlab.platypus import Flowable, Table
 
 from fleetcal.evaluation.services import reasons_from_json
 from fleetcal.evaluation.standing import StandingOnDay
-from fleetcal.evaluation.wording import MEANINGS, day_text, obligation_text, reason_text
+from fleetcal.evaluation.wording import MEANINGS, obligation_text, reason_text
+from fleetcal.fleet.days import day_text
 from fleetcal.reports import styles
 from fleetcal.reports.audit_trail import AuditTrail, StandingSpan
 from fleetcal.reports.composer import Column, Composer
@@ -113,7 +114,7 @@ def _noticed(trail: AuditTrail, compose: Composer) -> list[Flowable]:
     rows = [
         [
             day_text(noticed.change.as_of),
-            noticed.change.before or "new",
+            noticed.change.before or "–",
             noticed.change.after,
             "; ".join(reason_text(reason) for reason in reasons_from_json(noticed.change.reasons)),
             compose.moment(noticed.change.recorded_at),

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models import Sensor, WeighingSystem
 from fleetcal.records.models import Installation, SensorBond
 from fleetcal.records.models.installations import InstallationItem
@@ -29,7 +29,8 @@ def write_system(trail: AuditTrail, compose: Composer) -> list[Flowable]:
 
 
 def _system(system: WeighingSystem, compose: Composer) -> list[Flowable]:
-    ahead = f"{system.clock_offset_s} s ahead of true time" if system.clock_offset_s else ""
+    offset_s = system.clock_offset_s
+    ahead = f"{abs(offset_s)} s {'ahead of' if offset_s > 0 else 'behind'} true time" if offset_s else ""
     clock = ", ".join(part for part in (compose.moment(system.clock_set_at), ahead) if part)
     alarm = f"{compose.mass(system.alarm_gross_kg)} {compose.unit}" if system.alarm_gross_kg else ""
     facts = [

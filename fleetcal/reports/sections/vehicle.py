@@ -2,13 +2,13 @@
 
 from reportlab.platypus import Flowable
 
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import day_text
 from fleetcal.fleet.models.vehicles import Suspension, UnitKind
+from fleetcal.fleet.published_limits import limits_below_plate
 from fleetcal.fleet.selectors import AxleShape
-from fleetcal.metrology.legal_limits import LOCAL_RULES_DECIDE
+from fleetcal.metrology.legal_limits import LOCAL_RULES_DECIDE, LimitFinding
 from fleetcal.reports.audit_trail import AuditTrail
 from fleetcal.reports.composer import Column, Composer
-from fleetcal.reports.published_limits import list_below_plate
 
 
 def write_vehicle(trail: AuditTrail, compose: Composer) -> list[Flowable]:
@@ -73,7 +73,7 @@ def _remarks(axle: AxleShape) -> str:
 
 
 def _published_limits(trail: AuditTrail, compose: Composer) -> list[Flowable]:
-    below = list_below_plate(trail.shape)
+    below = limits_below_plate(trail.shape)
     if not below:
         return []
     columns = [
@@ -83,11 +83,20 @@ def _published_limits(trail: AuditTrail, compose: Composer) -> list[Flowable]:
         Column(f"Rating plate, {compose.unit}", 17, "number"),
     ]
     rows = [
-        [limit.axles, limit.rule, compose.mass(limit.limit_kg), compose.mass(limit.plate_kg)]
+        [
+            limit.axles,
+            _rule(limit.finding),
+            compose.mass(limit.finding.limit_kg),
+            compose.mass(limit.plate_kg),
+        ]
         for limit in below
     ]
     table = compose.table(columns, rows, "Published limits below the rating plate")
     return [*table, compose.small(LOCAL_RULES_DECIDE)]
+
+
+def _rule(finding: LimitFinding) -> str:
+    return f"{finding.rule_name}; {finding.note}" if finding.note else finding.rule_name
 
 
 def _register(trail: AuditTrail, compose: Composer) -> list[Flowable]:

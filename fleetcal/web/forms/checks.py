@@ -25,10 +25,10 @@ from fleetcal.records.services.checks import (
 )
 from fleetcal.web.forms.attachments import UploadField
 from fleetcal.web.forms.fields import MassField
+from fleetcal.web.forms.measurements import MomentField
 from fleetcal.web.forms.recorded_checks import carried_over
 
 READINGS = 4
-WHEN = "%Y-%m-%dT%H:%M"
 # Where a refusal of the layers below belongs on this form.
 FIELD_OF = {
     "platform": "gross_reference",
@@ -59,10 +59,6 @@ class SubjectFields:
     display: list[BoundField]
 
 
-class MomentField(forms.DateTimeField):
-    widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format=WHEN)
-
-
 def noted(label: str) -> forms.TypedChoiceField:
     """Yes, no, or nobody noted it."""
     return forms.TypedChoiceField(
@@ -77,8 +73,9 @@ def noted(label: str) -> forms.TypedChoiceField:
 class CheckForm(forms.Form):
     instrument = forms.ModelChoiceField(
         Instrument.objects.none(),
-        label="Weighed on",
+        label="Reference instrument",
         help_text="The weighbridge or pads that gave the ticket.",
+        empty_label="choose the instrument",
     )
     ticket = forms.CharField(label="Ticket number", max_length=48)
     weighed_at = MomentField(label="Weighed at")
@@ -113,7 +110,7 @@ class CheckForm(forms.Form):
     lift_axles_up = forms.TypedMultipleChoiceField(
         label="Lift axles that were up", required=False, coerce=int, widget=forms.CheckboxSelectMultiple
     )
-    odometer_km = forms.IntegerField(label="Odometer, km", required=False, min_value=0)
+    odometer_km = forms.IntegerField(label="Odometer, km", required=False, min_value=0, max_value=9_999_999)
     note = forms.CharField(label="Note", required=False, widget=forms.Textarea(attrs={"rows": 3}))
     photo = UploadField(
         label="Photo of the ticket or the display",

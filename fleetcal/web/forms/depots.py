@@ -1,10 +1,12 @@
 from typing import Any
 
 from django import forms
+from django.core.exceptions import ValidationError
 
 from fleetcal.accounts.models import User
 from fleetcal.fleet.services.depots import DepotDraft
 from fleetcal.web.forms.preferences import time_zones
+from fleetcal.web.numbers import read_count
 
 
 class DepotForm(forms.Form):
@@ -27,6 +29,13 @@ class DepotForm(forms.Form):
 
 
 class PeopleField(forms.ModelMultipleChoiceField):
+    def clean(self, value: Any) -> Any:
+        # The database fails at a key that is larger than its column, before the field finds that it is nobody's.
+        for key in value or ():
+            if read_count(str(key)) is None:
+                raise ValidationError(f"Nobody has the key “{str(key)[:40]}”: choose from the list.")
+        return super().clean(value)
+
     def label_from_instance(self, obj: Any) -> str:
         return f"{obj.display_name} ({obj.get_role_display()})"
 

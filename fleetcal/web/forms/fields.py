@@ -15,12 +15,15 @@ class MassField(forms.CharField):
     *least* and *most* are in kilograms.
     """
 
+    # More digits than this do not fit the decimal arithmetic of the conversion.
+    MOST_CHARACTERS = 24
+
     widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off", "class": "num"})
 
     def __init__(
         self, *, unit: str = "kg", least: str = "0.001", most: str = "200000", **kwargs: Any
     ) -> None:
-        super().__init__(**kwargs)
+        super().__init__(max_length=self.MOST_CHARACTERS, **kwargs)
         self.unit, self.least, self.most = unit, Decimal(least), Decimal(most)
         self.label_suffix = f", {unit}:"
 

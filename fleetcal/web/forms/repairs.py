@@ -13,7 +13,7 @@ from fleetcal.ledger.refusals import Refused
 from fleetcal.records.models import Repair
 from fleetcal.records.services.repairs import RepairDraft, repair_key
 from fleetcal.web.forms.attachments import UploadField
-from fleetcal.web.forms.checks import MomentField
+from fleetcal.web.forms.measurements import MomentField
 
 FURTHER = ("workshop", "parts", "bonded_at", "odometer_km", "note", "photo")
 
@@ -44,7 +44,7 @@ class RepairForm(forms.Form):
         required=False,
         help_text="Only where a sensor was bonded. The bond must cure before a calibration.",
     )
-    odometer_km = forms.IntegerField(label="Odometer, km", required=False, min_value=0)
+    odometer_km = forms.IntegerField(label="Odometer, km", required=False, min_value=0, max_value=9_999_999)
     note = forms.CharField(label="Note", required=False, widget=forms.Textarea(attrs={"rows": 3}))
     photo = UploadField(
         label="Photo",

@@ -13,6 +13,7 @@ from fleetcal.fleet.selectors import VehicleShape
 from fleetcal.fleet.services.systems import JunctionUnit, NewSensor, NewSystem
 from fleetcal.web.forms.days import DayField
 from fleetcal.web.forms.fields import MassField
+from fleetcal.web.forms.measurements import MomentField
 
 MOST_SENSORS, MOST_UNITS = 64, 16
 
@@ -35,11 +36,7 @@ class SystemForm(forms.Form):
     fuse_a = forms.DecimalField(
         label="Fuse in the supply lead, A", min_value=0, max_value=30, max_digits=5, decimal_places=2
     )
-    clock_set_at = forms.DateTimeField(
-        label="Clock set at",
-        required=False,
-        widget=forms.DateTimeInput(format="%Y-%m-%dT%H:%M", attrs={"type": "datetime-local"}),
-    )
+    clock_set_at = MomentField(label="Clock set at", required=False)
     clock_offset_s = forms.IntegerField(
         label="Clock ahead of true time by, s",
         min_value=-86_400,

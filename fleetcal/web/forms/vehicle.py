@@ -4,11 +4,13 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
+from fleetcal.web.forms.days import DayField
+
 
 class AsOfForm(forms.Form):
     """Looks back to a past day: by everything that is known now, or by what was on record then."""
 
-    day = forms.DateField(label="As of", required=False, widget=forms.DateInput(attrs={"type": "date"}))
+    day = DayField(label="As of", required=False)
     known = forms.ChoiceField(
         label="By", choices=[("now", "what is known now"), ("then", "what was known then")], required=False
     )

@@ -1,4 +1,5 @@
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 import django_tables2 as tables
@@ -6,19 +7,37 @@ from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
-from fleetcal.drawing.strip import StripData, describe_strip, draw_strip
+from fleetcal.drawing.strip import StripData, draw_strip
 from fleetcal.drawing.svg import render_svg
 from fleetcal.evaluation.models import Obligation
 from fleetcal.evaluation.services import reasons_from_json
 from fleetcal.evaluation.standing import Action
-from fleetcal.evaluation.wording import SHORT_ACTIONS, day_text, reason_text
+from fleetcal.evaluation.wording import SHORT_ACTIONS, reason_text
+from fleetcal.fleet.days import day_text
 from fleetcal.web.templatetags.standings import standing_mark
+
+HUNDREDTH = Decimal("0.01")
+
+
+class StripColumn(tables.Column):
+    """One number of the stored strip, to a hundredth of a percent."""
+
+    def __init__(self, header: str, key: str) -> None:
+        super().__init__(
+            header, accessor="vehicle__standing__strip", empty_values=(), visible=False, orderable=False
+        )
+        self.key = key
+
+    def value(self, record: Obligation) -> Decimal | str:
+        stored = record.vehicle.standing.strip if record.vehicle else {}
+        number = stored.get(self.key)
+        return "" if number is None else Decimal(number).quantize(HUNDREDTH)
 
 
 class DueTable(tables.Table):
     """One row for each obligation. Sorting is by the database; ties by id, so that pages never overlap."""
 
-    caption = "What is to be done, the most urgent first"
+    caption = "What is to be done"
 
     vehicle = tables.Column(
         "Vehicle",
@@ -30,14 +49,22 @@ class DueTable(tables.Table):
         "Standing",
         accessor="vehicle__standing__word",
         empty_values=(),
-        order_by=("severity", "due_on"),
+        order_by=("urgency", "due_on"),
     )
     action = tables.Column("To do")
-    why = tables.Column("Why", accessor="detail", orderable=False)
+    why = tables.Column("Why", accessor="detail", orderable=False, attrs={"td": {"class": "wide"}})
     due_on = tables.Column("By")
     strip = tables.Column(
-        "Last error, gross", accessor="vehicle__standing__strip", empty_values=(), orderable=False
+        "Last error, gross",
+        accessor="vehicle__standing__strip",
+        empty_values=(),
+        orderable=False,
+        exclude_from_export=True,
     )
+    # What the strip draws, as numbers: in the exports only.
+    error = StripColumn("Last error, gross, %", "error")
+    expanded = StripColumn("U, %", "U")
+    tolerance = StripColumn("Tolerance ±, %", "tolerance")
     depot = tables.Column(
         "Depot", accessor="vehicle__depot__code", empty_values=(), order_by=("vehicle__depot__code", "due_on")
     )
@@ -45,7 +72,18 @@ class DueTable(tables.Table):
     class Meta:
         model = Obligation
         fields: tuple[str, ...] = ()
-        sequence = ("vehicle", "standing", "action", "why", "due_on", "strip", "depot")
+        sequence = (
+            "vehicle",
+            "standing",
+            "action",
+            "why",
+            "due_on",
+            "strip",
+            "error",
+            "expanded",
+            "tolerance",
+            "depot",
+        )
         order_by = ("standing",)
         empty_text = "Nothing is due here. Choose “at any time” to see what comes later."
 
@@ -55,7 +93,7 @@ class DueTable(tables.Table):
 
     def order_standing(self, queryset: Any, is_descending: bool) -> tuple[Any, bool]:
         sign = "-" if is_descending else ""
-        return queryset.order_by(f"{sign}severity", f"{sign}due_on", f"{sign}pk"), True
+        return queryset.order_by(f"{sign}urgency", f"{sign}due_on", f"{sign}pk"), True
 
     def order_due_on(self, queryset: Any, is_descending: bool) -> tuple[Any, bool]:
         sign = "-" if is_descending else ""
@@ -121,10 +159,6 @@ class DueTable(tables.Table):
         if data is None:
             return "" if record.vehicle is None else mark_safe('<span class="soft">no check yet</span>')
         return mark_safe(render_svg(draw_strip(data), prefix=f"strip-{record.pk}"))
-
-    def value_strip(self, record: Obligation) -> str:
-        data = strip_data(record.vehicle.standing.strip) if record.vehicle else None
-        return describe_strip(data) if data else ""
 
     def render_depot(self, record: Obligation) -> str:
         place = record.vehicle.depot if record.vehicle else record.instrument and record.instrument.depot

@@ -11,7 +11,7 @@ from django.utils.safestring import SafeString
 
 from fleetcal.accounts.models import User
 from fleetcal.evaluation.services import ACTOR
-from fleetcal.evaluation.wording import day_text
+from fleetcal.fleet.days import moment_text
 from fleetcal.fleet.selectors import search, vehicles_for
 from fleetcal.ledger.naming import names_of
 from fleetcal.ledger.selectors import EntryView, view_of
@@ -68,7 +68,7 @@ class EntryTable(tables.Table):
     seq = tables.Column("Entry", orderable=False, attrs=NUMERIC)
     digest = tables.Column("Digest", orderable=False)
 
-    caption = "Entries of the ledger, the newest first"
+    caption = "Entries of the ledger"
 
     class Meta:
         order_by = "-at"
@@ -92,8 +92,7 @@ class EntryTable(tables.Table):
         return self._names.get(stream, stream)
 
     def render_at(self, value: datetime) -> str:
-        local = timezone.localtime(value)
-        return f"{day_text(local.date())}, {local:%H:%M}"
+        return moment_text(timezone.localtime(value))
 
     def value_at(self, value: datetime) -> datetime:
         return timezone.localtime(value)

@@ -77,8 +77,8 @@ class VehicleTable(tables.Table):
     suspension_type = tables.Column("Suspension")
     depot = tables.Column("Depot", order_by="depot__code", accessor="depot__code")
     standing_word = tables.Column("Standing", order_by=("severity", "due_on"), empty_values=())
-    due_on = tables.Column("Due")
-    in_service_on = tables.Column("In service since")
+    due_on = tables.Column("Due", attrs={"td": {"class": "keep"}})
+    in_service_on = tables.Column("In service since", attrs={"td": {"class": "keep"}})
 
     caption = "Vehicles"
 

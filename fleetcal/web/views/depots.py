@@ -7,7 +7,6 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from fleetcal.accounts.models import User
 from fleetcal.accounts.roles import Capability
 from fleetcal.fleet.models import Depot
 from fleetcal.fleet.selectors import depots_for
@@ -16,6 +15,7 @@ from fleetcal.web.access import needs, person
 from fleetcal.web.exports import configure, export_asked
 from fleetcal.web.forms.attempts import attempt
 from fleetcal.web.forms.depots import DepotForm, DepotPeopleForm
+from fleetcal.web.streams import sees_everything
 from fleetcal.web.tables.depots import DepotTable
 
 
@@ -26,14 +26,14 @@ def list_depots(request: HttpRequest) -> HttpResponse:
         vehicles_in_service=Count("vehicles", filter=Q(vehicles__retired_on__isnull=True))
     )
     table = DepotTable(depots)
-    context = {"table": configure(request, table), "may_register": _sees_every_depot(person(request))}
+    context = {"table": configure(request, table), "may_register": sees_everything(person(request))}
     return export_asked(request, table, "depots") or render(request, "depots/list.html", context)
 
 
 @needs(Capability.MANAGE_REGISTER)
 @require_http_methods(["GET", "POST"])
 def register(request: HttpRequest) -> HttpResponse:
-    if not _sees_every_depot(person(request)):
+    if not sees_everything(person(request)):
         raise PermissionDenied("A new depot is for people who see every depot.")
     form = DepotForm(request.POST or None)
     if form.is_valid():
@@ -71,10 +71,6 @@ def set_people(request: HttpRequest, depot_id: UUID) -> HttpResponse:
         "depots/edit.html",
         {"form": DepotForm(initial=_as_stored(depot)), "depot": depot, "people": form},
     )
-
-
-def _sees_every_depot(user: User) -> bool:
-    return user.all_depots or user.is_superuser
 
 
 def _depots_of(request: HttpRequest) -> QuerySet[Depot]:

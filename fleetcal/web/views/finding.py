@@ -22,7 +22,8 @@ class Matches:
 
 def find_vehicle(request: HttpRequest, template: str, onward: str) -> HttpResponse:
     """The page that asks for the plate; one match leads straight on to the page named *onward*."""
-    query = request.GET.get("q", "").strip()[:40]
+    # PostgreSQL takes no NUL in a text, and no plate has control characters.
+    query = "".join(filter(str.isprintable, request.GET.get("q", ""))).strip()[:40]
     found: list[Vehicle] = []
     if any(character.isalnum() for character in query):
         in_reach = vehicles_for(person(request)).in_service().select_related("depot")

@@ -2,7 +2,6 @@
 
 from uuid import UUID
 
-import django_tables2 as tables
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -11,7 +10,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from fleetcal.accounts.roles import Capability
 from fleetcal.importing import uploads
 from fleetcal.importing.commit import commit
-from fleetcal.importing.dry_run import ImportPlan, plan
+from fleetcal.importing.dry_run import PREVIEW_ROWS, ImportPlan, plan
 from fleetcal.importing.mapping import from_json
 from fleetcal.importing.problems import problems_csv
 from fleetcal.importing.reading import refuse_other_kinds
@@ -21,7 +20,7 @@ from fleetcal.records.models import ImportedFile, TicketSource
 from fleetcal.records.models.files import FileKind
 from fleetcal.tasks.refresh import refresh_standings
 from fleetcal.web.access import needs, person
-from fleetcal.web.exports import configure, export_asked
+from fleetcal.web.exports import configure, export_asked, page
 from fleetcal.web.forms.imports import ALL, GOOD, CommitForm, UploadForm
 from fleetcal.web.tables.imports import FileFilter, FileTable, PreviewTable, ProblemTable, RecordTable
 from fleetcal.web.uploaded import Upload, note_upload, noted_upload, upload_or_404
@@ -168,8 +167,8 @@ def _preview_context(
         "plan": planned,
         "form": form,
         "kind_label": FileKind(upload.kind).label,
-        "records": tables.RequestConfig(request, paginate=False).configure(records),
-        "faults": tables.RequestConfig(request, paginate={"per_page": SHOWN_PROBLEMS}).configure(faults),
+        "records": page(request, records, PREVIEW_ROWS),
+        "faults": page(request, faults, SHOWN_PROBLEMS),
         "skipped": planned.skipped[:SHOWN_PROBLEMS],
         "more_skipped": len(planned.skipped) > SHOWN_PROBLEMS,
     }

@@ -11,15 +11,11 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from fleetcal.accounts.roles import Capability
 from fleetcal.fleet.models import Sensor, Vehicle, WeighingSystem
+from fleetcal.fleet.published_limits import limits_below_plate
 from fleetcal.fleet.selectors import VehicleShape, shape_of
 from fleetcal.fleet.services.systems import system_of
 from fleetcal.ledger.refusals import Refused
-from fleetcal.metrology.legal_limits import (
-    LOCAL_RULES_DECIDE,
-    LimitFinding,
-    list_eu_limits,
-    list_us_limits,
-)
+from fleetcal.metrology.legal_limits import LOCAL_RULES_DECIDE, LimitFinding
 from fleetcal.records.installation_items import slope_sense
 from fleetcal.records.models import Installation, SensorBond
 from fleetcal.records.readiness import items_of, readiness_of
@@ -34,7 +30,6 @@ from fleetcal.web.forms.installations import (
     initial_of_installation,
 )
 from fleetcal.web.records import attach_to, describe_record
-from fleetcal.web.views.limits import placed_axles
 
 SENSES = {1: "first sense", -1: "second sense, opposite to the first", 0: "none"}
 
@@ -102,15 +97,8 @@ def _page(request: HttpRequest, found: Installation, form: AttachmentForm) -> Ht
 
 def lower_limits(shape: VehicleShape) -> list[LimitFinding]:
     """Published limits of an axle or of the gross that lie below the rating plate: where an alarm point could be set lower."""
-    axles = placed_axles(shape)
-    plates = {axle.number: axle.max_kg for axle in shape.axles}
-    lower = []
-    for finding in (*list_eu_limits(axles, shape.kind), *list_us_limits(axles)):
-        is_gross = len(finding.axles) == len(plates)
-        if len(finding.axles) == 1 or is_gross:
-            plate = shape.max_gross_kg if is_gross else plates[finding.axles[0]]
-            lower += [finding] if finding.limit_kg < plate else []
-    return lower
+    alarmed = {1, len(shape.axles)}
+    return [limit.finding for limit in limits_below_plate(shape) if len(limit.finding.axles) in alarmed]
 
 
 def _edit(

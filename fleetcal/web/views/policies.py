@@ -25,6 +25,7 @@ from fleetcal.web.access import needs, person
 from fleetcal.web.exports import configure, export_asked
 from fleetcal.web.forms.attempts import attempt
 from fleetcal.web.forms.policies import ScopeForm, VersionForm, version_as_stored
+from fleetcal.web.numbers import read_count
 from fleetcal.web.policy_words import changes_between, describe
 from fleetcal.web.tables.policies import PolicyTable, with_columns
 
@@ -45,8 +46,8 @@ def show(request: HttpRequest, policy_id: UUID) -> HttpResponse:
     versions = list(
         policy.versions.order_by("-number").select_related("recorded_by").prefetch_related("repair_rules")
     )
-    asked = request.GET.get("version", "")
-    version = get_object_or_404(policy.versions, number=int(asked)) if asked.isdecimal() else versions[0]
+    asked = read_count(request.GET.get("version", ""))
+    version = versions[0] if asked is None else get_object_or_404(policy.versions, number=asked)
     unit = person(request).unit
     context = {
         "policy": policy,

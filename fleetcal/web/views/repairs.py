@@ -22,6 +22,7 @@ from fleetcal.tasks.refresh import refresh_standings
 from fleetcal.web.access import needs, person, row_of_vehicle_or_404, vehicle_or_404
 from fleetcal.web.forms.attachments import AttachmentForm
 from fleetcal.web.forms.repairs import RepairForm, initial_of
+from fleetcal.web.numbers import read_count
 from fleetcal.web.records import attach_to, describe_record, posted, sent_files
 from fleetcal.web.views.finding import find_vehicle
 
@@ -56,13 +57,12 @@ def repair_new(request: HttpRequest, pk: UUID) -> HttpResponse:
 def repair_effect(request: HttpRequest, pk: UUID) -> HttpResponse:
     """The fragment that says what the work chosen so far means; empty while too little is chosen."""
     shape = shape_of(vehicle_or_404(request, pk))
-    axle, component = request.GET.get("axle", ""), request.GET.get("component", "")
+    axle, component = read_count(request.GET.get("axle", "")), request.GET.get("component", "")
     context: dict[str, object] = {}
     if component:
         try:
-            number = int(axle) if axle.isdecimal() and len(axle) < 4 else None
             context["effect"] = preview_effect(
-                shape, component, request.GET.get("work", ""), number, timezone.localdate(), PolicyBook()
+                shape, component, request.GET.get("work", ""), axle, timezone.localdate(), PolicyBook()
             )
         except Refused as refusal:
             context["refusal"] = str(refusal)

@@ -18,6 +18,7 @@ from fleetcal.web.access import needs, person
 from fleetcal.web.exports import configure, export_asked
 from fleetcal.web.forms.attempts import attempt
 from fleetcal.web.forms.sources import MappingForm, column_name
+from fleetcal.web.numbers import read_count
 from fleetcal.web.tables.imports import SourceFilter, SourceTable
 from fleetcal.web.uploaded import Upload, note_upload, upload_or_404
 
@@ -95,7 +96,8 @@ def _columns_form(request: HttpRequest, upload: Upload) -> MappingForm:
 
 def _read_as(mapping: Mapping, data: dict[str, str]) -> Mapping:
     """*mapping* with the encoding, separator, sheet and line of headings that stand in the form, to read the file by."""
-    line = data.get("header_line", "")
+    # Whatever is not the number of a line comes back from the form as such.
+    line = -1 if data.get("header_line") == "-1" else read_count(data.get("header_line", ""))
     return Mapping(
         mapping.columns,
         **{
@@ -103,7 +105,7 @@ def _read_as(mapping: Mapping, data: dict[str, str]) -> Mapping:
             "encoding": data.get("encoding", mapping.encoding),
             "separator": data.get("separator", mapping.separator),
             "sheet": data.get("sheet", mapping.sheet).strip(),
-            "header_line": int(line) if line.lstrip("-").isdecimal() else mapping.header_line,
+            "header_line": mapping.header_line if line is None else line,
         },
     )
 

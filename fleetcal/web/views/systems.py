@@ -25,6 +25,7 @@ from fleetcal.web.forms.systems import (
     system_as_stored,
     units_as_stored,
 )
+from fleetcal.web.numbers import read_count
 
 
 @needs(Capability.MANAGE_REGISTER)
@@ -122,6 +123,6 @@ def _usual_values(vehicle: Vehicle, shape: VehicleShape) -> dict[str, Any]:
 
 def _counted(request: HttpRequest, proposed: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """*proposed* with as many rows as the URL asks for, where it asks for more."""
-    asked = request.GET.get("sensors", "")
-    more = min(int(asked), MOST_SENSORS) - len(proposed) if asked.isdecimal() else 0
+    asked = read_count(request.GET.get("sensors", "")) or 0
+    more = min(asked, MOST_SENSORS) - len(proposed)
     return proposed + [{"in_line": True, "lead_towards_pivot": True} for _ in range(more)]

@@ -39,6 +39,14 @@ class AsOf:
     is_today: bool
 
 
+@dataclass(frozen=True, slots=True)
+class LastError:
+    """The newest gross error in words and as a strip."""
+
+    words: str
+    svg: SafeString
+
+
 @require_safe
 @needs(Capability.SEE_FLEET)
 def vehicle(request: HttpRequest, pk: UUID) -> HttpResponse:
@@ -52,6 +60,7 @@ def vehicle(request: HttpRequest, pk: UUID) -> HttpResponse:
         if not as_of.is_today and not as_of.known_at
         else None
     )
+    strip = _last_error(found) if as_of.is_today else None
     timeline = [item for item in timeline_of(found, as_of.known_at) if item.at.date() <= as_of.day]
     context = {
         "vehicle": found,
@@ -63,7 +72,8 @@ def vehicle(request: HttpRequest, pk: UUID) -> HttpResponse:
         "meaning": MEANINGS[standing[0].word] if standing else "",
         "obligations": [obligation_text(o) for o in standing[0].obligations] if standing else [],
         "known_then": then[0] if then and standing and _differs(then[0], standing[0]) else None,
-        "strip": _strip(found) if as_of.is_today else "",
+        "strip": strip.svg if strip else "",
+        "strip_words": strip.words if strip else "",
         "histories": _histories(found, as_of),
         "timeline": [item for item in timeline if not item.is_everyday],
         "everyday": [item for item in timeline if item.is_everyday],
@@ -99,9 +109,12 @@ def _differs(then: StandingOnDay, now: StandingOnDay) -> bool:
     return (then.word, then.reasons) != (now.word, now.reasons)
 
 
-def _strip(found: Vehicle) -> SafeString | str:
+def _last_error(found: Vehicle) -> LastError | None:
     data = strip_data(newest_gross_errors([found.pk]).get(found.pk, {}))
-    return mark_safe(render_svg(draw_strip(data), prefix="strip")) if data else ""
+    if data is None:
+        return None
+    drawing = draw_strip(data)
+    return LastError(drawing.title, mark_safe(render_svg(drawing, prefix="strip")))
 
 
 def _histories(found: Vehicle, as_of: AsOf) -> list[dict[str, object]]:

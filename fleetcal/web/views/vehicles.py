@@ -22,6 +22,7 @@ from fleetcal.web.forms.vehicles import (
     axles_as_typed,
     new_vehicle,
 )
+from fleetcal.web.numbers import read_count
 from fleetcal.web.tables.vehicles import VehicleFilter, VehicleTable, with_columns
 
 
@@ -105,5 +106,5 @@ def _as_stored(vehicle: Vehicle) -> dict[str, Any]:
 
 
 def _axle_count(request: HttpRequest, stored: int) -> int:
-    asked = request.GET.get("axles", "")
-    return min(int(asked), MOST_AXLES) if asked.isdecimal() and int(asked) > stored else stored
+    asked = read_count(request.GET.get("axles", "")) or 0
+    return max(stored, min(asked, MOST_AXLES))

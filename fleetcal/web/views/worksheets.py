@@ -19,6 +19,7 @@ from fleetcal.records.services import worksheets as services
 from fleetcal.records.services.worksheets import OpenSheet, look_at
 from fleetcal.tasks.refresh import refresh_standings
 from fleetcal.web.access import needs, person, row_of_vehicle_or_404
+from fleetcal.web.numbers import read_count
 from fleetcal.web.views.calibrations import SettingLine, write_measured
 from fleetcal.web.worksheet_page import (
     READING_FORMS,
@@ -46,18 +47,18 @@ def worksheet(request: HttpRequest, pk: int) -> HttpResponse:
     opened = look_at(found, timezone.now())
     if request.method == "POST":
         return _post(request, opened)
-    editing = request.GET.get("reading", "")
-    page = WorksheetForms(opened, person(request), None, "", int(editing) if editing.isdecimal() else None)
+    editing = read_count(request.GET.get("reading", ""))
+    page = WorksheetForms(opened, person(request), None, "", editing)
     return _render(request, opened, page)
 
 
 def _post(request: HttpRequest, opened: OpenSheet) -> HttpResponse:
-    step, revision = request.POST.get("step", ""), request.POST.get("revision", "")
+    step, revision = request.POST.get("step", ""), read_count(request.POST.get("revision", ""))
     act = _steps().get(step)
-    if act is None or not revision.isdecimal():
+    if act is None or revision is None:
         return HttpResponseBadRequest(CHANGED_MEANWHILE)
     page = WorksheetForms(opened, person(request), request.POST, step, None)
-    return act(_Post(request, opened, page, step, int(revision))) or _render(request, opened, page)
+    return act(_Post(request, opened, page, step, revision)) or _render(request, opened, page)
 
 
 class _Post:
@@ -132,11 +133,9 @@ def _save_reading(post: _Post) -> HttpResponse | None:
 
 
 def _remove_reading(post: _Post) -> HttpResponse | None:
-    number = post.request.POST.get("number", "")
+    number = read_count(post.request.POST.get("number", "")) or 0
     return post.attempt(
-        lambda: services.remove_reading(
-            post.pk, int(number) if number.isdecimal() else 0, actor=post.actor, revision=post.revision
-        ),
+        lambda: services.remove_reading(post.pk, number, actor=post.actor, revision=post.revision),
         None,
         "empty" if post.opened.sheet.stop_a is None else "loaded",
     )

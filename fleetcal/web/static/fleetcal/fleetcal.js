@@ -86,6 +86,20 @@
     }
   });
 
+  // What is folded away is printed with the rest, unless it is there to be filled in.
+  const unfolded = new Set();
+  addEventListener("beforeprint", () => {
+    for (const part of document.querySelectorAll("main details:not([open])")) {
+      if (part.querySelector("form")) continue;
+      part.open = true;
+      unfolded.add(part);
+    }
+  });
+  addEventListener("afterprint", () => {
+    for (const part of unfolded) part.open = false;
+    unfolded.clear();
+  });
+
   function prepare(root) {
     gatherStops(root);
     root.querySelectorAll("[data-sum]").forEach(addUp);
