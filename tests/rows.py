@@ -1,9 +1,12 @@
 """Records written row by row with the words and days that a test chooses, where a service would work them out from readings."""
 
+import hashlib
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any
 
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
 from django.utils import timezone
 
 from fleetcal.evaluation.models import StandingChange
@@ -252,16 +255,7 @@ def _write_parts(vehicle: Vehicle, system: WeighingSystem, moment: datetime) -> 
             span_entered_kg=Decimal(5_000),
         ),
         _an_inspection(vehicle, moment),
-        Attachment(
-            vehicle=vehicle,
-            record=calibration.pk,
-            name="ticket.jpg",
-            media_type="image/jpeg",
-            size=40_960,
-            sha256="a" * 64,
-            file="2026/05/ticket.jpg",
-            **recorded(),
-        ),
+        _a_file(vehicle, calibration),
         StandingChange(
             vehicle=vehicle,
             as_of=moment.date(),
@@ -294,5 +288,19 @@ def _an_inspection(vehicle: Vehicle, moment: datetime) -> Inspection:
         deficiencies="a lead without its label",
         points=[["16000.000", "16300.000"]],
         reason="typed again",
+        **recorded(),
+    )
+
+
+def _a_file(vehicle: Vehicle, calibration: Calibration) -> Attachment:
+    content = b"%PDF-1.7 a ticket"
+    return Attachment(
+        vehicle=vehicle,
+        record=calibration.pk,
+        name="ticket.pdf",
+        media_type="application/pdf",
+        size=len(content),
+        sha256=hashlib.sha256(content).hexdigest(),
+        file=default_storage.save("ticket.pdf", ContentFile(content)),
         **recorded(),
     )

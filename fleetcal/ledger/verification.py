@@ -12,9 +12,9 @@ from typing import Any
 from uuid import UUID
 
 from django.core.exceptions import ValidationError
+from django.core.files.storage import Storage
 from django.db import DatabaseError
 from django.db.models import Exists, FileField, OuterRef, QuerySet, TextField
-from django.db.models.fields.files import FieldFile
 from django.db.models.functions import Cast
 
 from fleetcal.ledger.canonical import NotCanonical, moment_text
@@ -181,21 +181,29 @@ def _compare_rows(run: list[Entry], registers: _Registers) -> Iterator[Finding]:
 def _changed_files() -> Iterator[Finding]:
     """Files whose digest stands in the ledger and that are no longer there, or no longer what they were."""
     for model in recorded_models():
-        files = [f.attname for f in model._meta.concrete_fields if isinstance(f, FileField)]
-        if not files or "sha256" not in {f.name for f in model._meta.concrete_fields}:
+        fields = [field for field in model._meta.concrete_fields if isinstance(field, FileField)]
+        if not fields or "sha256" not in {field.name for field in model._meta.concrete_fields}:
             continue
-        for row in model._default_manager.select_related("entry").iterator(chunk_size=RUN):
-            stored, told = getattr(row, files[0]), row.sha256  # type: ignore[attr-defined]  # looked for above
-            found = _digest_of_file(stored)
-            if found != told:
-                what = "the file is missing" if found is None else "the file was changed"
-                place = (row.entry.stream, row.entry.seq, what, model._meta.label_lower, str(row.pk))
-                yield Finding(*place, files[0], _shown(found), told)
+        ids = iter(list(model._default_manager.order_by().values_list("entry_id", flat=True)))
+        while run := list(islice(ids, RUN)):
+            yield from _compare_files(model, fields[0], Entry.objects.in_bulk(run))
 
 
-def _digest_of_file(stored: FieldFile) -> str | None:
+def _compare_files(model: type[Recorded], field: FileField, entries: dict[int, Entry]) -> Iterator[Finding]:
+    table = model._meta.label_lower
+    for entry_id, key, now in _read_rows(model, list(entries)):
+        entry = entries[entry_id]
+        if _rows_in(entry).get(table, {}).get(key) != now:
+            continue  # the row itself was edited, and is reported as that
+        found = _digest_of_file(field.storage, now[field.name])
+        if found != now["sha256"]:
+            what = "the file is missing" if found is None else "the file was changed"
+            yield Finding(entry.stream, entry.seq, what, table, key, field.name, _shown(found), now["sha256"])
+
+
+def _digest_of_file(storage: Storage, name: str) -> str | None:
     try:
-        with stored.open("rb") as content:
+        with storage.open(name, "rb") as content:
             return hashlib.file_digest(content, "sha256").hexdigest()
     except OSError:
         return None
